@@ -1,0 +1,3 @@
+//! The simulator command line.
+
+fn main() {}

@@ -1,0 +1,726 @@
+//! Quantities: SI newtypes, units as text, and the measured value with its uncertainty and quality.
+//!
+//! SI inside (K, Pa, m, m3, kg, kg/s, A, V, ohm, W); a unit is attached to every number that
+//! crosses the boundary of the program, and a bare number where a unit is due is an error.
+//! Absolute and gauge pressure are two types, and so are a temperature and a temperature
+//! difference, since mixing each pair is the classic way to be silently wrong:
+//!
+//! ```compile_fail
+//! use coldledger::quantity::{AbsolutePressure, GaugePressure};
+//! fn density_needs(p: AbsolutePressure) -> f64 { p.si() }
+//! density_needs(GaugePressure::new(1.0e5)); // does not compile
+//! ```
+//! ```compile_fail
+//! use coldledger::quantity::{Temperature, TemperatureDifference};
+//! fn density_needs(t: Temperature) -> f64 { t.si() }
+//! density_needs(TemperatureDifference::new(4.5)); // does not compile
+//! ```
+//!
+//! Uncertainties are standard uncertainties (k = 1) in the sense of JCGM 100:2008.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+use smallvec::SmallVec;
+
+/// A physical quantity held as one SI number.
+pub trait Quantity: Copy {
+    /// Which kind of quantity this is; fixes the units that a text may use.
+    const KIND: QuantityKind;
+    /// The value in SI.
+    fn si(self) -> f64;
+    /// From a value in SI.
+    fn from_si(value: f64) -> Self;
+}
+
+macro_rules! quantities {
+    ($($(#[$doc:meta])* $name:ident;)*) => {$(
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+        #[serde(transparent)]
+        pub struct $name(f64);
+
+        impl $name {
+            /// From a value in SI.
+            #[must_use]
+            pub const fn new(si: f64) -> Self {
+                Self(si)
+            }
+            /// The value in SI.
+            #[must_use]
+            pub const fn si(self) -> f64 {
+                self.0
+            }
+        }
+
+        impl Quantity for $name {
+            const KIND: QuantityKind = QuantityKind::$name;
+            fn si(self) -> f64 {
+                self.0
+            }
+            fn from_si(value: f64) -> Self {
+                Self(value)
+            }
+        }
+    )*
+
+        /// The kind of a quantity: what its number means, and so which units it may be written in.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+        #[serde(rename_all = "kebab-case")]
+        pub enum QuantityKind {
+            $($(#[$doc])* $name,)*
+        }
+
+        impl QuantityKind {
+            /// Every kind, in the order of declaration.
+            pub const ALL: &'static [Self] = &[$(Self::$name,)*];
+        }
+    };
+}
+
+quantities! {
+    /// Thermodynamic temperature on ITS-90, K.
+    Temperature;
+    /// Difference of two temperatures, K.
+    TemperatureDifference;
+    /// Pressure above vacuum, Pa.
+    AbsolutePressure;
+    /// Pressure above the surrounding air, Pa.
+    GaugePressure;
+    /// Difference of two pressures, Pa.
+    PressureDifference;
+    /// Length or level, m.
+    Length;
+    /// Volume, m3.
+    Volume;
+    /// Mass, kg.
+    Mass;
+    /// Mass flow, kg/s.
+    MassFlow;
+    /// Density, kg/m3.
+    Density;
+    /// Electric potential difference, V.
+    Voltage;
+    /// Electric current, A.
+    Current;
+    /// Electric resistance, ohm.
+    Resistance;
+    /// Heat flow or power, W.
+    Power;
+    /// Part of a whole, 1.
+    Fraction;
+    /// Duration, s.
+    Duration;
+    /// Rotation or repetition rate, Hz.
+    Frequency;
+    /// Gas throughput of a leak at a stated temperature, Pa m3/s.
+    Throughput;
+    /// A number without unit: a state, a count, a raw code.
+    Plain;
+}
+
+/// Sum of an absolute and a gauge reading: gauge plus the surrounding air is absolute.
+impl GaugePressure {
+    /// The absolute pressure of a gauge reading in air at `barometer`.
+    #[must_use]
+    pub fn absolute(self, barometer: AbsolutePressure) -> AbsolutePressure {
+        AbsolutePressure(self.0 + barometer.0)
+    }
+}
+
+impl AbsolutePressure {
+    /// The gauge pressure of an absolute one in air at `barometer`.
+    #[must_use]
+    pub fn gauge(self, barometer: Self) -> GaugePressure {
+        GaugePressure(self.0 - barometer.0)
+    }
+}
+
+/// A unit that a quantity may be written in: `si = number * scale + offset`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Unit {
+    /// As written after the number.
+    pub symbol: &'static str,
+    /// What it measures.
+    pub kind: QuantityKind,
+    /// SI per unit.
+    pub scale: f64,
+    /// SI value at zero of the unit.
+    pub offset: f64,
+}
+
+impl Unit {
+    /// The number in this unit of an SI value.
+    #[must_use]
+    pub fn from_si(&self, si: f64) -> f64 {
+        (si - self.offset) / self.scale
+    }
+
+    /// The SI value of a number in this unit.
+    #[must_use]
+    pub fn to_si(&self, number: f64) -> f64 {
+        number * self.scale + self.offset
+    }
+
+    /// The number in this unit of an SI *difference* (an uncertainty, a band).
+    #[must_use]
+    pub fn difference_from_si(&self, si: f64) -> f64 {
+        si / self.scale
+    }
+
+    /// Number and unit as text, with as many digits as the standard uncertainty `std_si` bears
+    /// (two significant digits of it, JCGM 100 clause 7.2.6).
+    #[must_use]
+    pub fn format(&self, si: f64, std_si: f64) -> String {
+        let number = self.from_si(si);
+        let digits = decimals_for(self.difference_from_si(std_si).abs(), number);
+        format!("{number:.digits$} {}", self.symbol)
+    }
+}
+
+/// Decimals worth showing of `number` when its standard uncertainty is `std`.
+#[must_use]
+pub fn decimals_for(std: f64, number: f64) -> usize {
+    let reference = if std.is_finite() && std > 0.0 {
+        std
+    } else {
+        number.abs() * 1e-3
+    };
+    if !(reference.is_finite() && reference > 0.0) {
+        return 1;
+    }
+    let magnitude = libm::floor(libm::log10(reference));
+    let decimals = 1.0 - magnitude;
+    // Bounded to 0..=9, so the narrowing is exact.
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to 0..=9"
+    )]
+    let decimals = decimals.clamp(0.0, 9.0) as usize;
+    decimals
+}
+
+const BAR: f64 = 1.0e5;
+const DAY: f64 = 86_400.0;
+
+macro_rules! units {
+    ($($symbol:literal $kind:ident $scale:expr, $offset:expr;)*) => {
+        /// Every unit a text may use. The first of a kind is its SI unit.
+        pub const UNITS: &[Unit] = &[$(Unit {
+            symbol: $symbol, kind: QuantityKind::$kind, scale: $scale, offset: $offset,
+        },)*];
+    };
+}
+
+units! {
+    "K" Temperature 1.0, 0.0;
+    "mK" Temperature 1e-3, 0.0;
+    "degC" Temperature 1.0, 273.15;
+    "°C" Temperature 1.0, 273.15;
+    "K" TemperatureDifference 1.0, 0.0;
+    "mK" TemperatureDifference 1e-3, 0.0;
+    "Pa(a)" AbsolutePressure 1.0, 0.0;
+    "kPa(a)" AbsolutePressure 1e3, 0.0;
+    "MPa(a)" AbsolutePressure 1e6, 0.0;
+    "bar(a)" AbsolutePressure BAR, 0.0;
+    "mbar(a)" AbsolutePressure 100.0, 0.0;
+    "atm(a)" AbsolutePressure 101_325.0, 0.0;
+    "torr(a)" AbsolutePressure 101_325.0 / 760.0, 0.0;
+    "Pa(g)" GaugePressure 1.0, 0.0;
+    "kPa(g)" GaugePressure 1e3, 0.0;
+    "bar(g)" GaugePressure BAR, 0.0;
+    "mbar(g)" GaugePressure 100.0, 0.0;
+    "Pa" PressureDifference 1.0, 0.0;
+    "kPa" PressureDifference 1e3, 0.0;
+    "bar" PressureDifference BAR, 0.0;
+    "mbar" PressureDifference 100.0, 0.0;
+    "m" Length 1.0, 0.0;
+    "cm" Length 1e-2, 0.0;
+    "mm" Length 1e-3, 0.0;
+    "m3" Volume 1.0, 0.0;
+    "L" Volume 1e-3, 0.0;
+    "kg" Mass 1.0, 0.0;
+    "g" Mass 1e-3, 0.0;
+    "t" Mass 1e3, 0.0;
+    "kg/s" MassFlow 1.0, 0.0;
+    "g/s" MassFlow 1e-3, 0.0;
+    "kg/h" MassFlow 1.0 / 3600.0, 0.0;
+    "kg/day" MassFlow 1.0 / DAY, 0.0;
+    "g/day" MassFlow 1e-3 / DAY, 0.0;
+    "kg/m3" Density 1.0, 0.0;
+    "V" Voltage 1.0, 0.0;
+    "mV" Voltage 1e-3, 0.0;
+    "uV" Voltage 1e-6, 0.0;
+    "nV" Voltage 1e-9, 0.0;
+    "A" Current 1.0, 0.0;
+    "kA" Current 1e3, 0.0;
+    "mA" Current 1e-3, 0.0;
+    "uA" Current 1e-6, 0.0;
+    "ohm" Resistance 1.0, 0.0;
+    "kohm" Resistance 1e3, 0.0;
+    "mohm" Resistance 1e-3, 0.0;
+    "W" Power 1.0, 0.0;
+    "kW" Power 1e3, 0.0;
+    "mW" Power 1e-3, 0.0;
+    "1" Fraction 1.0, 0.0;
+    "%" Fraction 1e-2, 0.0;
+    "ppm" Fraction 1e-6, 0.0;
+    "s" Duration 1.0, 0.0;
+    "ms" Duration 1e-3, 0.0;
+    "min" Duration 60.0, 0.0;
+    "h" Duration 3600.0, 0.0;
+    "day" Duration DAY, 0.0;
+    "days" Duration DAY, 0.0;
+    "year" Duration 365.25 * DAY, 0.0;
+    "Hz" Frequency 1.0, 0.0;
+    "1/min" Frequency 1.0 / 60.0, 0.0;
+    "Pa m3/s" Throughput 1.0, 0.0;
+    "mbar L/s" Throughput 0.1, 0.0;
+    "1" Plain 1.0, 0.0;
+    "count" Plain 1.0, 0.0;
+    "code" Plain 1.0, 0.0;
+}
+
+impl QuantityKind {
+    /// The units that this kind may be written in.
+    pub fn units(self) -> impl Iterator<Item = &'static Unit> {
+        UNITS.iter().filter(move |unit| unit.kind == self)
+    }
+
+    /// The SI unit.
+    #[must_use]
+    pub fn si_unit(self) -> &'static Unit {
+        // Every kind has a unit (tested), so the fallback is never taken.
+        self.units().next().unwrap_or(&UNITS[0])
+    }
+
+    /// The unit of that symbol, if this kind may be written in it.
+    #[must_use]
+    pub fn unit(self, symbol: &str) -> Option<&'static Unit> {
+        self.units().find(|unit| unit.symbol == symbol)
+    }
+
+    /// The kind of a difference of two values of this kind (an uncertainty, a deadband).
+    #[must_use]
+    pub fn difference(self) -> Self {
+        match self {
+            Self::Temperature => Self::TemperatureDifference,
+            Self::AbsolutePressure | Self::GaugePressure => Self::PressureDifference,
+            other => other,
+        }
+    }
+
+    /// In words, for a message.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Temperature => "temperature",
+            Self::TemperatureDifference => "temperature difference",
+            Self::AbsolutePressure => "absolute pressure",
+            Self::GaugePressure => "gauge pressure",
+            Self::PressureDifference => "pressure difference",
+            Self::Length => "length",
+            Self::Volume => "volume",
+            Self::Mass => "mass",
+            Self::MassFlow => "mass flow",
+            Self::Density => "density",
+            Self::Voltage => "voltage",
+            Self::Current => "current",
+            Self::Resistance => "resistance",
+            Self::Power => "power",
+            Self::Fraction => "fraction",
+            Self::Duration => "duration",
+            Self::Frequency => "frequency",
+            Self::Throughput => "gas throughput",
+            Self::Plain => "plain number",
+        }
+    }
+}
+
+/// Why a text is not the quantity it should be.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum UnitError {
+    /// A number with no unit behind it.
+    #[error("{text:?} has no unit; write a {} with one of: {}", kind.words(), symbols(*kind))]
+    MissingUnit {
+        /// As written.
+        text: String,
+        /// What was due.
+        kind: QuantityKind,
+    },
+    /// A unit that does not measure this kind.
+    #[error("{symbol:?} is not a unit of {}; use one of: {}", kind.words(), symbols(*kind))]
+    WrongUnit {
+        /// The unit as written.
+        symbol: String,
+        /// What was due.
+        kind: QuantityKind,
+    },
+    /// A pressure that does not say whether it is absolute or gauge.
+    #[error(
+        "{text:?} does not say what it is measured from; write {symbol}(a) for absolute or {symbol}(g) for gauge"
+    )]
+    NoReference {
+        /// As written.
+        text: String,
+        /// The unit as written.
+        symbol: String,
+    },
+    /// No number in front.
+    #[error("{text:?} does not begin with a number; write for example \"{example}\"")]
+    NotANumber {
+        /// As written.
+        text: String,
+        /// A well-formed text of this kind.
+        example: String,
+    },
+}
+
+fn symbols(kind: QuantityKind) -> String {
+    kind.units()
+        .map(|unit| unit.symbol)
+        .collect::<Vec<_>>()
+        .join(", ")
+}
+
+/// Reads a number with its unit, such as `"4.5 K"`, `"1.25 bar(a)"` or `"12 kg/day"`.
+///
+/// # Errors
+/// [`UnitError`] when the number or the unit is missing, or the unit measures something else.
+pub fn parse(text: &str, kind: QuantityKind) -> Result<(f64, &'static Unit), UnitError> {
+    let trimmed = text.trim();
+    let split = trimmed
+        .char_indices()
+        .find(|(_, c)| !(c.is_ascii_digit() || matches!(c, '.' | '+' | '-' | 'e' | 'E' | '_')))
+        .map_or(trimmed.len(), |(at, _)| at);
+    let (number, symbol) = trimmed.split_at_checked(split).unwrap_or((trimmed, ""));
+    let symbol = symbol.trim();
+    let example = || format!("1.5 {}", kind.si_unit().symbol);
+    let value: f64 = number
+        .replace('_', "")
+        .parse()
+        .ok()
+        .filter(|value: &f64| value.is_finite())
+        .ok_or_else(|| UnitError::NotANumber {
+            text: text.into(),
+            example: example(),
+        })?;
+    if symbol.is_empty() {
+        return Err(UnitError::MissingUnit {
+            text: text.into(),
+            kind,
+        });
+    }
+    if let Some(unit) = kind.unit(symbol) {
+        return Ok((unit.to_si(value), unit));
+    }
+    let needs_reference = matches!(
+        kind,
+        QuantityKind::AbsolutePressure | QuantityKind::GaugePressure
+    );
+    if needs_reference && QuantityKind::PressureDifference.unit(symbol).is_some() {
+        return Err(UnitError::NoReference {
+            text: text.into(),
+            symbol: symbol.into(),
+        });
+    }
+    Err(UnitError::WrongUnit {
+        symbol: symbol.into(),
+        kind,
+    })
+}
+
+/// Reads a quantity of the type asked for.
+///
+/// # Errors
+/// As [`parse`].
+pub fn parse_as<Q: Quantity>(text: &str) -> Result<Q, UnitError> {
+    parse(text, Q::KIND).map(|(si, _)| Q::from_si(si))
+}
+
+/// How far a value can be used; the words of OPC UA (IEC 62541-8).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Quality {
+    /// Usable as it stands.
+    Good,
+    /// Usable with care: the reason says why.
+    Uncertain,
+    /// Not usable.
+    Bad,
+}
+
+impl fmt::Display for Quality {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Good => "good",
+            Self::Uncertain => "uncertain",
+            Self::Bad => "bad",
+        })
+    }
+}
+
+/// Why a value is not plainly good.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Reason {
+    /// Nothing to say.
+    None,
+    /// Nothing has been read yet.
+    NeverRead,
+    /// The device did not answer or answered with a fault.
+    NoAnswer,
+    /// The last good value is older than its stale limit.
+    Stale,
+    /// Outside the channel's stated range.
+    OutOfRange,
+    /// Outside the range of its calibration curve.
+    OutsideCurve,
+    /// A 4-20 mA loop below the NE 43 failure limit: broken wire or dead transmitter.
+    LoopLow,
+    /// A 4-20 mA loop above the NE 43 failure limit: short circuit or signalled failure.
+    LoopHigh,
+    /// A 4-20 mA loop between measuring range and failure limit.
+    LoopSaturated,
+    /// The registers hold no number (a NaN or an infinity).
+    NotANumber,
+    /// A pulsed measurement held since its last pulse.
+    Held,
+    /// The last known value, carried forward.
+    CarriedForward,
+    /// An instrument that this value needs is bad; a stated substitute stands in.
+    Substituted,
+    /// An instrument that this value needs is bad, and nothing stands in.
+    InputBad,
+    /// The state lies outside the range of the helium property model.
+    OutsideModel,
+    /// Taken out of service by a person.
+    OutOfService,
+    /// Its calibration is past the date it was valid to.
+    CalibrationExpired,
+    /// Disagrees with the other instruments of its group.
+    Disagrees,
+    /// The device is not recorded or polled at the moment.
+    NotPolled,
+}
+
+impl Reason {
+    /// In words, for a screen.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::None => "",
+            Self::NeverRead => "never read",
+            Self::NoAnswer => "device does not answer",
+            Self::Stale => "stale: too old",
+            Self::OutOfRange => "outside the channel's range",
+            Self::OutsideCurve => "outside the calibration curve",
+            Self::LoopLow => "loop current too low: broken wire or dead transmitter",
+            Self::LoopHigh => "loop current too high: short circuit or signalled failure",
+            Self::LoopSaturated => "loop current beyond the measuring range",
+            Self::NotANumber => "the registers hold no number",
+            Self::Held => "held since the last pulse",
+            Self::CarriedForward => "last known value, carried forward",
+            Self::Substituted => "an instrument is out; a stated substitute stands in",
+            Self::InputBad => "an instrument it needs is bad",
+            Self::OutsideModel => "outside the helium model",
+            Self::OutOfService => "out of service",
+            Self::CalibrationExpired => "calibration past its date",
+            Self::Disagrees => "disagrees with its neighbours",
+            Self::NotPolled => "not polled",
+        }
+    }
+}
+
+/// A source of error that several values share: one calibration, one barometer, one meter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct GroupIx(pub u16);
+
+/// Signed standard uncertainties by shared group, sorted by group, each group once.
+pub type SharedParts = SmallVec<[(GroupIx, f64); 4]>;
+
+/// A value with its standard uncertainty and quality.
+///
+/// `independent_std` is noise of this value alone; each shared part is *signed*, the change of the
+/// value when the shared source is high by one standard uncertainty, so that a common error cancels
+/// or adds as it does in the plant.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measured<Q> {
+    /// The value; meaningless when `quality` is [`Quality::Bad`].
+    pub value: Q,
+    /// Standard uncertainty of the independent part, SI.
+    pub independent_std: f64,
+    /// Signed standard uncertainty by shared source, SI.
+    pub shared: SharedParts,
+    /// How far it can be used.
+    pub quality: Quality,
+    /// Why not plainly good.
+    pub reason: Reason,
+}
+
+impl<Q> Measured<Q> {
+    /// A good value.
+    #[must_use]
+    pub fn good(value: Q, independent_std: f64, shared: SharedParts) -> Self {
+        Self {
+            value,
+            independent_std,
+            shared,
+            quality: Quality::Good,
+            reason: Reason::None,
+        }
+    }
+
+    /// A value of that quality and reason.
+    #[must_use]
+    pub fn with_quality(mut self, quality: Quality, reason: Reason) -> Self {
+        self.quality = quality;
+        self.reason = reason;
+        self
+    }
+
+    /// Combined standard uncertainty of the value alone, SI.
+    #[must_use]
+    pub fn combined_std(&self) -> f64 {
+        let shared: f64 = self.shared.iter().map(|(_, u)| u * u).sum();
+        libm::sqrt(self.independent_std * self.independent_std + shared)
+    }
+
+    /// Usable, perhaps with care.
+    #[must_use]
+    pub fn is_usable(&self) -> bool {
+        self.quality != Quality::Bad
+    }
+
+    /// The same uncertainty and quality around another representation of the value.
+    pub fn map<R>(self, f: impl FnOnce(Q) -> R) -> Measured<R> {
+        Measured {
+            value: f(self.value),
+            independent_std: self.independent_std,
+            shared: self.shared,
+            quality: self.quality,
+            reason: self.reason,
+        }
+    }
+}
+
+impl<Q: Quantity> Measured<Q> {
+    /// No usable value.
+    #[must_use]
+    pub fn bad(reason: Reason) -> Self {
+        Self {
+            value: Q::from_si(f64::NAN),
+            independent_std: f64::INFINITY,
+            shared: SharedParts::new(),
+            quality: Quality::Bad,
+            reason,
+        }
+    }
+}
+
+/// A number in SI whose kind is known from elsewhere (the channel, the vessel).
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Si(pub f64);
+
+impl Quantity for Si {
+    const KIND: QuantityKind = QuantityKind::Plain;
+    fn si(self) -> f64 {
+        self.0
+    }
+    fn from_si(value: f64) -> Self {
+        Self(value)
+    }
+}
+
+/// Adds `weight` times the shared parts `from` to `into`, keeping it sorted by group.
+pub fn add_shared(into: &mut SharedParts, from: &SharedParts, weight: f64) {
+    for &(group, u) in from {
+        match into.binary_search_by_key(&group, |&(g, _)| g) {
+            Ok(at) => {
+                if let Some(part) = into.get_mut(at) {
+                    part.1 += weight * u;
+                }
+            }
+            Err(at) => into.insert(at, (group, weight * u)),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_kind_has_an_si_unit() {
+        for &kind in QuantityKind::ALL {
+            let unit = kind.units().next().expect("a unit");
+            assert!(
+                (unit.scale - 1.0).abs() < 1e-15 && unit.offset == 0.0,
+                "{kind:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn reads_numbers_with_units() {
+        assert_eq!(parse("4.5 K", QuantityKind::Temperature).unwrap().0, 4.5);
+        assert_eq!(
+            parse("1.25 bar(a)", QuantityKind::AbsolutePressure)
+                .unwrap()
+                .0,
+            1.25e5
+        );
+        assert!(
+            (parse("12 kg/day", QuantityKind::MassFlow).unwrap().0 - 12.0 / 86_400.0).abs() < 1e-18
+        );
+        assert!((parse("-269 degC", QuantityKind::Temperature).unwrap().0 - 4.15).abs() < 1e-12);
+        assert_eq!(
+            parse("1e-3mbar(a)", QuantityKind::AbsolutePressure)
+                .unwrap()
+                .0,
+            0.1
+        );
+    }
+
+    #[test]
+    fn refuses_bare_numbers_and_pressures_without_reference() {
+        assert!(matches!(
+            parse("4.5", QuantityKind::Temperature),
+            Err(UnitError::MissingUnit { .. })
+        ));
+        assert!(matches!(
+            parse("1.25 bar", QuantityKind::AbsolutePressure),
+            Err(UnitError::NoReference { .. })
+        ));
+        assert!(matches!(
+            parse("4 bar(a)", QuantityKind::Temperature),
+            Err(UnitError::WrongUnit { .. })
+        ));
+        assert!(matches!(
+            parse("cold", QuantityKind::Temperature),
+            Err(UnitError::NotANumber { .. })
+        ));
+        assert!(matches!(
+            parse("1e999 K", QuantityKind::Temperature),
+            Err(UnitError::NotANumber { .. })
+        ));
+    }
+
+    #[test]
+    fn shows_two_digits_of_the_uncertainty() {
+        let unit = QuantityKind::Mass.unit("kg").unwrap();
+        assert_eq!(unit.format(1234.567, 1.23), "1234.6 kg");
+        assert_eq!(unit.format(1234.567, 12.3), "1235 kg");
+    }
+
+    #[test]
+    fn a_shared_error_cancels_in_a_difference() {
+        let part: SharedParts = SharedParts::from_iter([(GroupIx(3), 0.5)]);
+        let mut difference = part.clone();
+        add_shared(&mut difference, &part, -1.0);
+        assert_eq!(difference.as_slice(), &[(GroupIx(3), 0.0)]);
+    }
+}
