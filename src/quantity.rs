@@ -201,6 +201,13 @@ pub fn decimals_for(std: f64, number: f64) -> usize {
     decimals
 }
 
+const PLAIN: Unit = Unit {
+    symbol: "1",
+    kind: QuantityKind::Plain,
+    scale: 1.0,
+    offset: 0.0,
+};
+
 const BAR: f64 = 1.0e5;
 const DAY: f64 = 86_400.0;
 
@@ -292,7 +299,7 @@ impl QuantityKind {
     #[must_use]
     pub fn si_unit(self) -> &'static Unit {
         // Every kind has a unit (tested), so the fallback is never taken.
-        self.units().next().unwrap_or(&UNITS[0])
+        self.units().next().unwrap_or(&PLAIN)
     }
 
     /// The unit of that symbol, if this kind may be written in it.
