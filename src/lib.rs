@@ -17,5 +17,8 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod engine;
+pub mod instrument;
+pub mod plant;
 pub mod quantity;
 pub mod time;
