@@ -17,6 +17,11 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod actor;
+pub mod alarm;
+pub mod balance;
+pub mod engine;
 pub mod instrument;
+pub mod plant;
 pub mod quantity;
 pub mod time;

@@ -118,30 +118,9 @@ impl SourceMemory {
                     format!("{mass:.1} kg ({} {limit:.1} kg)", side(*direction))
                 }),
             },
-            AlarmSource::ExcessLoss { scope } => match facts.excess(*scope) {
-                None => Cause::Unknown,
-                Some(excess) if excess.raised => Cause::Present(format!(
-                    "{:.2} kg/day ± {:.2} kg/day beyond the accepted loss",
-                    excess.excess_kg_per_s * 86_400.0,
-                    1.96 * excess.std_kg_per_s * 86_400.0
-                )),
-                Some(_) => Cause::Absent,
-            },
+            AlarmSource::ExcessLoss { scope } => excess_loss(facts.excess(*scope)),
             AlarmSource::UnaccountedLoss { scope, over, limit } => {
-                match facts.window(*scope, *over) {
-                    None => Cause::Unknown,
-                    Some(window)
-                        if window.excess_kg > *limit
-                            && window.excess_kg > window.decision_threshold_kg =>
-                    {
-                        Cause::Present(format!(
-                            "{:.2} kg ± {:.2} kg over {over} beyond the accepted loss",
-                            window.excess_kg,
-                            1.96 * window.excess_std_kg
-                        ))
-                    }
-                    Some(_) => Cause::Absent,
-                }
+                unaccounted(facts.window(*scope, *over), *over, *limit)
             }
             AlarmSource::DeviceLost { device } => match facts.device_answers(*device) {
                 None => Cause::Unknown,
@@ -222,6 +201,34 @@ fn rate_words(plant: &Plant, channel: ChannelIx, per_s: f64, over: Span) -> Stri
     format!("{number:+.3} {}/{name} over {over}", channel.unit.symbol)
 }
 
+fn excess_loss(excess: Option<&ExcessLoss>) -> Cause {
+    match excess {
+        None => Cause::Unknown,
+        Some(excess) if excess.raised => Cause::Present(format!(
+            "{:.2} kg/day ± {:.2} kg/day beyond the accepted loss",
+            excess.excess_kg_per_s * 86_400.0,
+            1.96 * excess.std_kg_per_s * 86_400.0
+        )),
+        Some(_) => Cause::Absent,
+    }
+}
+
+fn unaccounted(window: Option<&WindowBalance>, over: Span, limit_kg: f64) -> Cause {
+    match window {
+        None => Cause::Unknown,
+        Some(window)
+            if window.excess_kg > limit_kg && window.excess_kg > window.decision_threshold_kg =>
+        {
+            Cause::Present(format!(
+                "{:.2} kg ± {:.2} kg over {over} beyond the accepted loss",
+                window.excess_kg,
+                1.96 * window.excess_std_kg
+            ))
+        }
+        Some(_) => Cause::Absent,
+    }
+}
+
 fn not_usable(plant: &Plant, facts: &dyn Facts, channels: &[ChannelIx]) -> Cause {
     let mut out = Vec::new();
     let mut known = false;
@@ -242,13 +249,12 @@ fn not_usable(plant: &Plant, facts: &dyn Facts, channels: &[ChannelIx]) -> Cause
     if out.is_empty() {
         return Cause::Absent;
     }
-    let more = out.len().saturating_sub(3);
-    out.truncate(3);
-    let mut text = out.join("; ");
-    if more > 0 {
-        text.push_str(&format!("; and {more} more"));
+    if out.len() > 3 {
+        let more = format!("and {} more", out.len() - 3);
+        out.truncate(3);
+        out.push(more);
     }
-    Cause::Present(text)
+    Cause::Present(out.join("; "))
 }
 
 fn disagreement(plant: &Plant, facts: &dyn Facts, channels: &[ChannelIx], limit: f64) -> Cause {

@@ -10,16 +10,16 @@
 //! Equations:
 //! - one phase: m = V rho(T, p) x, with x the helium fraction of the amount of substance;
 //! - bath: m = Vl(h) rho_l + (V - Vl(h)) rho_v;
-//! - level from the difference of pressure dp between two taps a height H apart:
-//!   h = h0 + (dp/g - rho_v H) / (rho_l - rho_v), so that a denser liquid reads higher and the
-//!   column's mass per area, dp/g, stands firm: its derivatives are total, and an error of density
-//!   is not counted twice;
+//! - the level, when weighed by differential pressure, as [`crate::instrument::level`] has it;
 //! - bag: m = V rho(T, p) x with V itself a reading.
 
 use serde::{Deserialize, Serialize};
 use smallvec::SmallVec;
 
 use crate::helium::{self, PhaseHint};
+use crate::instrument::level::{
+    ColumnState, DpColumn, STANDARD_GRAVITY_M_PER_S2, Strapping, dp_bath,
+};
 use crate::plant::{
     ChannelIx, Contents, LevelSource, LiquidState, Mode, Plant, PressureSource, PuritySource, Site,
     TemperatureSource, VapourState, Vessel, VesselIx,
@@ -27,10 +27,6 @@ use crate::plant::{
 use crate::quantity::{
     AbsolutePressure, Measured, Quality, QuantityKind, Reason, Si, Temperature,
 };
-
-/// Standard acceleration of gravity, m/s2 (CGPM 1901, exact); the local value differs by at most
-/// 0.3 %, which the calibration of a differential pressure level absorbs.
-const GRAVITY: f64 = 9.80665;
 
 /// Specific gas constant of helium, J/(kg K): 8.31446261815324 J/(mol K) over 4.002602e-3 kg/mol.
 const SPECIFIC_GAS_CONSTANT: f64 = 8.31446261815324 / 4.002602e-3;
@@ -463,56 +459,24 @@ fn bath_mass(inputs: &Inputs, contents: &Contents) -> Result<VesselMass, Reason>
     let pressure = inputs.pressure(*pressure)?;
     let (liquid, kelvin) = liquid_density(inputs, *liquid, pressure.value)?;
     let vapour = vapour_density(inputs, *vapour, pressure.value, kelvin)?;
-    let contrast = liquid.density - vapour.density;
-    if contrast <= 0.0 {
-        return Err(Reason::OutsideModel);
-    }
-
-    // Height, and its slopes to the level instrument and to the two densities.
-    let (probe, height, per_probe, per_liquid, per_vapour) = match *level {
-        LevelSource::Height { channel, bottom } => {
-            let probe = inputs.channel(channel)?;
-            let height = bottom.si() + probe.value;
-            (probe, height, 1.0, 0.0, 0.0)
-        }
-        LevelSource::DifferentialPressure {
-            channel,
-            bottom_tap,
-            top_tap,
-        } => {
-            let probe = inputs.channel(channel)?;
-            let taps = top_tap.si() - bottom_tap.si();
-            let above_tap = (probe.value / GRAVITY - vapour.density * taps) / contrast;
-            (
-                probe,
-                bottom_tap.si() + above_tap,
-                1.0 / (GRAVITY * contrast),
-                -above_tap / contrast,
-                (above_tap - taps) / contrast,
-            )
-        }
-    };
+    let surface = surface(inputs, strapping, *level, liquid.density, vapour.density)?;
     let total = strapping.total();
-    let top = strapping.height();
-    // Noise may put an empty or a brim-full bath a little outside; the vessel is what it is.
-    let inside = height.clamp(0.0, top);
-    let (wetted, area) = strapping.volume_at(inside).map_err(|_| Reason::OutOfRange)?;
-    let ullage = total - wetted;
+    let ullage = total - surface.volume_m3;
 
     let mut mass = VesselMass::new();
-    mass.liquid_kg = Some(wetted * liquid.density);
-    mass.mass_kg = wetted * liquid.density + ullage * vapour.density;
-    mass.level_m = Some(inside);
+    mass.liquid_kg = Some(surface.volume_m3 * liquid.density);
+    mass.mass_kg = surface.volume_m3 * liquid.density + ullage * vapour.density;
+    mass.level_m = Some(surface.level_m);
     mass.pressure_pa = Some(pressure.value);
     mass.temperature_k = Some(kelvin);
     mass.density_kg_m3 = Some(liquid.density);
 
-    let per_height = area * contrast;
-    let by_liquid = wetted + per_height * per_liquid;
-    let by_vapour = ullage + per_height * per_vapour;
-    mass.add(&probe, per_height * per_probe);
-    mass.add(&pressure, by_liquid * liquid.per_pa + by_vapour * vapour.per_pa);
-    for (part, weight) in [(&liquid, by_liquid), (&vapour, by_vapour)] {
+    mass.add(&surface.probe, surface.by_probe);
+    mass.add(
+        &pressure,
+        surface.by_liquid * liquid.per_pa + surface.by_vapour * vapour.per_pa,
+    );
+    for (part, weight) in [(&liquid, surface.by_liquid), (&vapour, surface.by_vapour)] {
         if let Some((temperature, slope)) = &part.temperature {
             mass.add(temperature, weight * slope);
         }
@@ -523,6 +487,78 @@ fn bath_mass(inputs: &Inputs, contents: &Contents) -> Result<VesselMass, Reason>
             mass.mass_kg / total * volume_std,
         );
     }
-    mass.add_stated(StatedSource::LiquidModel, by_liquid * liquid.density * LIQUID_MODEL_STD);
+    mass.add_stated(
+        StatedSource::LiquidModel,
+        surface.by_liquid * liquid.density * LIQUID_MODEL_STD,
+    );
     Ok(mass)
+}
+
+/// Where liquid and vapour meet, with the *total* derivatives of the vessel's mass: an error of
+/// density that also moves the level counts once.
+struct Surface {
+    level_m: f64,
+    volume_m3: f64,
+    probe: Input,
+    /// kg per SI unit of the level instrument.
+    by_probe: f64,
+    /// kg per kg/m3 of the liquid.
+    by_liquid: f64,
+    /// kg per kg/m3 of the vapour.
+    by_vapour: f64,
+}
+
+fn surface(
+    inputs: &Inputs,
+    strapping: &Strapping,
+    level: LevelSource,
+    liquid_density: f64,
+    vapour_density: f64,
+) -> Result<Surface, Reason> {
+    match level {
+        LevelSource::Height { channel, bottom } => {
+            let probe = inputs.channel(channel)?;
+            let (low, high) = strapping.heights();
+            // Noise may put an empty or a brim-full bath a little outside; the vessel is what it is.
+            let level_m = (bottom.si() + probe.value).clamp(low, high);
+            let (volume_m3, area) = strapping
+                .volume_at(level_m)
+                .map_err(|_| Reason::OutOfRange)?;
+            Ok(Surface {
+                level_m,
+                volume_m3,
+                probe,
+                by_probe: area * (liquid_density - vapour_density),
+                by_liquid: volume_m3,
+                by_vapour: strapping.total() - volume_m3,
+            })
+        }
+        LevelSource::DifferentialPressure {
+            channel,
+            bottom_tap,
+            top_tap,
+        } => {
+            let probe = inputs.channel(channel)?;
+            let column = DpColumn {
+                lower_tap_m: bottom_tap.si(),
+                tap_distance_m: top_tap.si() - bottom_tap.si(),
+                gravity_m_per_s2: STANDARD_GRAVITY_M_PER_S2,
+            };
+            let state = ColumnState {
+                dp_pa: probe.value,
+                liquid_density,
+                vapour_density,
+                reference_density: 0.0,
+            };
+            let content = dp_bath(&column, strapping, &state).map_err(|_| Reason::OutOfRange)?;
+            Ok(Surface {
+                level_m: content.level_m,
+                volume_m3: content.liquid_volume_m3,
+                probe,
+                by_probe: content.d_mass_d_dp,
+                by_liquid: content.d_mass_d_liquid_density,
+                by_vapour: content.d_mass_d_vapour_density,
+            })
+        }
+    }
 }
