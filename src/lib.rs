@@ -21,6 +21,7 @@ pub mod actor;
 pub mod alarm;
 pub mod balance;
 pub mod engine;
+pub mod helium;
 pub mod instrument;
 pub mod plant;
 pub mod quantity;
