@@ -17,5 +17,6 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod balance;
 pub mod quantity;
 pub mod time;
