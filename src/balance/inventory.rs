@@ -24,9 +24,7 @@ use crate::plant::{
     ChannelIx, Contents, LevelSource, LiquidState, Mode, Plant, PressureSource, PuritySource, Site,
     TemperatureSource, VapourState, Vessel, VesselIx,
 };
-use crate::quantity::{
-    AbsolutePressure, Measured, Quality, QuantityKind, Reason, Si, Temperature,
-};
+use crate::quantity::{AbsolutePressure, Measured, Quality, QuantityKind, Reason, Si, Temperature};
 
 /// Specific gas constant of helium, J/(kg K): 8.31446261815324 J/(mol K) over 4.002602e-3 kg/mol.
 const SPECIFIC_GAS_CONSTANT: f64 = 8.31446261815324 / 4.002602e-3;
@@ -65,6 +63,8 @@ pub enum StatedSource {
     Temperature(VesselIx),
     /// A helium fraction of a vessel that a person stated.
     Purity(VesselIx),
+    /// A vessel's last mass, carried forward while nothing can be reckoned.
+    Carried(VesselIx),
 }
 
 /// A vessel's helium with all that its uncertainty needs.
@@ -115,6 +115,19 @@ impl VesselMass {
             reason,
             ..Self::new()
         }
+    }
+
+    /// Makes a mass that cannot be reckoned the last known one, `age` seconds old: its standard
+    /// uncertainty grows by 2 % of that mass per root of a day (common practice, no source).
+    pub fn carry_forward(&mut self, vessel: VesselIx, last_kg: f64, age: f64) {
+        let days = age.max(0.0) / 86_400.0;
+        self.mass_kg = last_kg;
+        self.quality = Quality::Uncertain;
+        self.reason = Reason::CarriedForward;
+        self.add_stated(
+            StatedSource::Carried(vessel),
+            0.02 * last_kg.abs() * libm::sqrt(days),
+        );
     }
 
     fn lower(&mut self, quality: Quality, reason: Reason) {
@@ -368,11 +381,16 @@ struct PhaseDensity {
     temperature: Option<(Input, f64)>,
 }
 
-fn liquid_density(inputs: &Inputs, state: LiquidState, pressure: f64) -> Result<(PhaseDensity, f64), Reason> {
+fn liquid_density(
+    inputs: &Inputs,
+    state: LiquidState,
+    pressure: f64,
+) -> Result<(PhaseDensity, f64), Reason> {
     let outside = |_| Reason::OutsideModel;
     match state {
         LiquidState::Saturated => {
-            let saturation = helium::saturation_at_pressure(AbsolutePressure::new(pressure)).map_err(outside)?;
+            let saturation =
+                helium::saturation_at_pressure(AbsolutePressure::new(pressure)).map_err(outside)?;
             let liquid = PhaseDensity {
                 density: saturation.liquid.si(),
                 per_pa: saturation.d_liquid_dp,
@@ -422,7 +440,8 @@ fn vapour_density(
             temperature: None,
         }),
         VapourState::Saturated => {
-            let saturation = helium::saturation_at_pressure(AbsolutePressure::new(pressure)).map_err(outside)?;
+            let saturation =
+                helium::saturation_at_pressure(AbsolutePressure::new(pressure)).map_err(outside)?;
             Ok(PhaseDensity {
                 density: saturation.vapour.si(),
                 per_pa: saturation.d_vapour_dp,

@@ -44,7 +44,10 @@ pub enum Contributor {
 impl Tally {
     /// Adds vessels up.
     #[must_use]
-    pub fn of<'a>(masses: impl IntoIterator<Item = &'a VesselMass>, readings: &dyn Readings) -> Self {
+    pub fn of<'a>(
+        masses: impl IntoIterator<Item = &'a VesselMass>,
+        readings: &dyn Readings,
+    ) -> Self {
         Self::with_contributors(masses, readings, &mut Vec::new())
     }
 
@@ -72,9 +75,11 @@ impl Tally {
             }
             tally.mass_kg += mass.mass_kg;
             by_channel.extend_from_slice(&mass.by_channel);
-            tally
-                .by_cause
-                .extend(mass.by_stated.iter().map(|&(stated, u)| (Cause::Stated(stated), u)));
+            tally.by_cause.extend(
+                mass.by_stated
+                    .iter()
+                    .map(|&(stated, u)| (Cause::Stated(stated), u)),
+            );
         }
         merge(&mut by_channel);
         for (channel, slope) in by_channel {
@@ -86,9 +91,12 @@ impl Tally {
                 tally.independent_kg2 += independent * independent;
                 contributors.push((Contributor::Channel(channel), independent.abs()));
             }
-            tally
-                .by_cause
-                .extend(measured.shared.iter().map(|&(group, u)| (Cause::Group(group), slope * u)));
+            tally.by_cause.extend(
+                measured
+                    .shared
+                    .iter()
+                    .map(|&(group, u)| (Cause::Group(group), slope * u)),
+            );
         }
         merge(&mut tally.by_cause);
         contributors.extend(
@@ -133,7 +141,12 @@ impl Tally {
 /// noise not at all. The independent parts are given by the caller, who knows how many readings
 /// each average holds.
 #[must_use]
-pub fn lasting_difference_kg2(plant: &Plant, opening: &[(Cause, f64)], closing: &[(Cause, f64)], apart: Span) -> f64 {
+pub fn lasting_difference_kg2(
+    plant: &Plant,
+    opening: &[(Cause, f64)],
+    closing: &[(Cause, f64)],
+    apart: Span,
+) -> f64 {
     let mut variance = 0.0;
     let (mut left, mut right) = (opening.iter().peekable(), closing.iter().peekable());
     loop {
@@ -154,11 +167,16 @@ pub fn lasting_difference_kg2(plant: &Plant, opening: &[(Cause, f64)], closing: 
                 if b <= a {
                     right.next();
                 }
-                (a.min(b), if a <= b { u } else { 0.0 }, if b <= a { w } else { 0.0 })
+                (
+                    a.min(b),
+                    if a <= b { u } else { 0.0 },
+                    if b <= a { w } else { 0.0 },
+                )
             }
         };
-        let remembered = correlation_time(plant, cause)
-            .map_or(1.0, |time| libm::exp(-apart.seconds() / time.seconds().max(1.0)));
+        let remembered = correlation_time(plant, cause).map_or(1.0, |time| {
+            libm::exp(-apart.seconds() / time.seconds().max(1.0))
+        });
         // Never below zero but for rounding.
         variance += (before * before + after * after - 2.0 * remembered * before * after).max(0.0);
     }

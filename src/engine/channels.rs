@@ -143,14 +143,22 @@ impl ChannelState {
         utc: Option<Timestamp>,
     ) -> (Quality, Reason) {
         let Some((read, _)) = self.read else {
-            let reason = if answers { Reason::NeverRead } else { Reason::NoAnswer };
+            let reason = if answers {
+                Reason::NeverRead
+            } else {
+                Reason::NoAnswer
+            };
             return (Quality::Bad, reason);
         };
         if self.out_of_service {
             return (Quality::Bad, Reason::OutOfService);
         }
         if now - read > channel.stale_after {
-            let reason = if answers { Reason::Stale } else { Reason::NoAnswer };
+            let reason = if answers {
+                Reason::Stale
+            } else {
+                Reason::NoAnswer
+            };
             return (Quality::Bad, reason);
         }
         let (quality, reason) = (self.latest.quality, self.latest.reason);
@@ -207,7 +215,8 @@ impl Channels {
     /// Takes up the channels of `plant`; states of channels whose id, quantity and registers stay
     /// are kept.
     pub fn adopt(&mut self, plant: &Plant, before: Option<&Plant>) {
-        let mut states: Vec<ChannelState> = plant.all.channel.iter().map(ChannelState::new).collect();
+        let mut states: Vec<ChannelState> =
+            plant.all.channel.iter().map(ChannelState::new).collect();
         if let Some(before) = before {
             for (channel, state) in plant.all.channel.iter().zip(&mut states) {
                 let same = before
@@ -229,9 +238,18 @@ impl Channels {
     }
 
     /// Takes the registers of a channel.
-    pub fn take(&mut self, ix: ChannelIx, channel: &Channel, words: &[u16], now: Monotonic, utc: Option<Timestamp>) {
+    pub fn take(
+        &mut self,
+        ix: ChannelIx,
+        channel: &Channel,
+        words: &[u16],
+        now: Monotonic,
+        utc: Option<Timestamp>,
+    ) {
         if let Some(state) = self.states.get_mut(ix.index()) {
-            let measured = channel.chain.convert(words, channel.range, &channel.uncertainty);
+            let measured = channel
+                .chain
+                .convert(words, channel.range, &channel.uncertainty);
             state.take(measured, now, utc);
         }
     }

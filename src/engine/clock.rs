@@ -80,16 +80,28 @@ mod tests {
     #[test]
     fn follows_the_monotonic_clock_through_a_step_of_the_wall_clock() {
         let mut time = Continuous::default();
-        assert_eq!(time.advance(stamp(1, 500, Some(1_000_000))), Monotonic(1_000_000));
-        assert_eq!(time.advance(stamp(1, 1_500, Some(9_000_000))), Monotonic(1_001_000));
+        assert_eq!(
+            time.advance(stamp(1, 500, Some(1_000_000))),
+            Monotonic(1_000_000)
+        );
+        assert_eq!(
+            time.advance(stamp(1, 1_500, Some(9_000_000))),
+            Monotonic(1_001_000)
+        );
     }
 
     #[test]
     fn goes_on_over_a_restart_by_the_wall_clock_and_never_back() {
         let mut time = Continuous::default();
         time.advance(stamp(1, 500, Some(1_000_000)));
-        assert_eq!(time.advance(stamp(2, 0, Some(1_060_000))), Monotonic(1_060_000));
-        assert_eq!(time.advance(stamp(3, 0, Some(900_000))), Monotonic(1_060_000));
+        assert_eq!(
+            time.advance(stamp(2, 0, Some(1_060_000))),
+            Monotonic(1_060_000)
+        );
+        assert_eq!(
+            time.advance(stamp(3, 0, Some(900_000))),
+            Monotonic(1_060_000)
+        );
         assert_eq!(time.advance(stamp(4, 0, None)), Monotonic(1_060_000));
     }
 

@@ -7,8 +7,8 @@ use serde::{Deserialize, Serialize};
 
 use super::channels::Channels;
 use super::clock::Continuous;
-use super::event::{Action, ActionKind, Event, EventKind, Poll, PollFault};
-use super::outcome::{Actor, Outcome, OutcomeKind, Provenance};
+use super::event::{Action, ActionKind, Actor, Event, EventKind, Poll, PollFault};
+use super::outcome::{Outcome, OutcomeKind, Provenance};
 use crate::alarm::{AlarmBook, AlarmTransition, Facts};
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry};
@@ -43,7 +43,7 @@ pub(super) struct State {
     pub(super) losses: LossBook,
     pub(super) inventory: Option<InventoryReport>,
     /// Last usable mass of each vessel, kg, with its time: carried when nothing can be reckoned.
-    pub(super) last_masses: Vec<Option<(f64, f64, Monotonic)>>,
+    pub(super) last_masses: Vec<Option<(f64, Monotonic)>>,
     /// Plant mass at the last tick before a change of description, to restate against.
     restate_from: Option<(f64, String)>,
     next_inventory: Monotonic,
@@ -151,7 +151,10 @@ impl Engine {
         }
         if let EventKind::DescriptionInForce { hash } = &event.kind
             && *hash != self.plant.hash
-            && self.offered.as_ref().is_none_or(|plant| plant.hash != *hash)
+            && self
+                .offered
+                .as_ref()
+                .is_none_or(|plant| plant.hash != *hash)
         {
             return Err(ApplyError::UnknownDescription {
                 hash: hash.to_string(),
@@ -197,7 +200,9 @@ impl Engine {
         let now = self.state.time.now();
         self.state.channels.adopt(&plant, before);
         self.state.alarms.adopt(&plant, now);
-        self.state.ledger.adopt_seed(&plant.site.id, &plant.ledger_seed);
+        self.state
+            .ledger
+            .adopt_seed(&plant.site.id, &plant.ledger_seed);
 
         let old = |id: &Id| before.and_then(|before| before.vessel_by_id(id));
         let mut modes = Vec::new();
@@ -209,9 +214,8 @@ impl Engine {
                 vessel.modes.iter().position(|mode| mode.id == *id)
             });
             modes.push(u32::try_from(carried.unwrap_or(vessel.first_mode)).unwrap_or(0));
-            last_masses.push(
-                old(&vessel.id).and_then(|(ix, _)| *self.state.last_masses.get(ix.index())?),
-            );
+            last_masses
+                .push(old(&vessel.id).and_then(|(ix, _)| *self.state.last_masses.get(ix.index())?));
         }
         let passages = plant
             .all
@@ -248,14 +252,12 @@ impl Engine {
     }
 
     fn poll(&mut self, poll: &Poll, now: Monotonic) {
-        let route = match self.routes.get(&poll.block) {
-            Some(route) => route.clone(),
-            None => {
-                let route = route(&self.plant, &poll.block);
-                self.routes.insert(Arc::clone(&poll.block), route.clone());
-                route
-            }
-        };
+        let plant = &self.plant;
+        let route = self
+            .routes
+            .entry(Arc::clone(&poll.block))
+            .or_insert_with(|| route(plant, &poll.block))
+            .clone();
         let utc = self.state.time.utc();
         let device = route
             .device
@@ -308,17 +310,18 @@ impl Engine {
             outdoor_kelvin: self.outdoor_kelvin(&plant),
         };
         let (masses, channels) = (&self.masses, &self.state.channels);
-        let reported = self.state.losses.tick(
-            &plant,
-            &self.state.ledger,
-            &tick,
-            || Tally::of(masses, &Carried(channels)),
-        );
+        let reported = self
+            .state
+            .losses
+            .tick(&plant, &self.state.ledger, &tick, || {
+                Tally::of(masses, &Carried(channels))
+            });
         if now >= self.state.next_inventory {
             let report = self.inventory_report(&plant);
             self.state.inventory = Some(report.clone());
-            self.state.next_inventory =
-                Monotonic((now.0.div_euclid(INVENTORY_EVERY.millis()) + 1) * INVENTORY_EVERY.millis());
+            self.state.next_inventory = Monotonic(
+                (now.0.div_euclid(INVENTORY_EVERY.millis()) + 1) * INVENTORY_EVERY.millis(),
+            );
             sink.push(OutcomeKind::Inventory(report));
         }
         if reported && let Some(report) = self.state.losses.report() {
@@ -363,7 +366,10 @@ impl Engine {
             let Some(value) = usable(&self.state.channels, *channel) else {
                 continue;
             };
-            #[expect(clippy::cast_possible_truncation, reason = "a cast from float saturates")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                reason = "a cast from float saturates"
+            )]
             let code = libm::round(value) as i64;
             let told = codes.iter().find(|(known, _)| *known == code);
             if let Some(&(_, at)) = told
@@ -417,11 +423,11 @@ impl Engine {
             let last = self.state.last_masses.get_mut(ix.index());
             match (last, mass.quality) {
                 (Some(last), Quality::Bad) => {
-                    if let Some((kg, capacity, at)) = *last {
-                        mass.carry_forward(kg, capacity, (now - at).seconds());
+                    if let Some((kg, at)) = *last {
+                        mass.carry_forward(ix, kg, (now - at).seconds());
                     }
                 }
-                (Some(last), _) => *last = Some((mass.mass_kg, mass.mass_kg.abs(), now)),
+                (Some(last), _) => *last = Some((mass.mass_kg, now)),
                 (None, _) => {}
             }
             self.masses.push(mass);
@@ -498,7 +504,9 @@ impl Engine {
                 .vessel
                 .iter()
                 .zip(&self.masses)
-                .map(|(vessel, mass)| (Id::clone(&vessel.id), Tally::of([mass], &readings).figure()))
+                .map(|(vessel, mass)| {
+                    (Id::clone(&vessel.id), Tally::of([mass], &readings).figure())
+                })
                 .collect(),
         }
     }
@@ -634,7 +642,11 @@ impl Engine {
         if !self.state.channels.set_service(ix, in_service) {
             return Err(format!(
                 "channel {channel} is {} already",
-                if in_service { "in service" } else { "out of service" }
+                if in_service {
+                    "in service"
+                } else {
+                    "out of service"
+                }
             ));
         }
         Ok(OutcomeKind::ChannelService {

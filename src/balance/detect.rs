@@ -1,0 +1,1 @@
+//! Sequential detection of a loss that begins.
