@@ -20,6 +20,7 @@
 pub mod actor;
 pub mod alarm;
 pub mod balance;
+pub mod daemon;
 pub mod engine;
 pub mod helium;
 pub mod instrument;

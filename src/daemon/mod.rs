@@ -1,0 +1,3 @@
+//! Wires the floors together: settings, the recorder, tasks, shutdown.
+
+pub mod settings;
