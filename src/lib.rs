@@ -26,4 +26,5 @@ pub mod helium;
 pub mod instrument;
 pub mod plant;
 pub mod quantity;
+pub mod replay;
 pub mod time;
