@@ -3,7 +3,7 @@
 //! A channel's way is one [`chain::Chain`]: [`decode`] the registers, scale the number into the SI
 //! signal (A of a loop, ohm of a sensor, or the quantity itself), then a [`current_loop`] and/or a
 //! calibration [`curve`], then the range check and the [`uncertainty`]. What needs more than one
-//! channel, or the shape of a vessel, stands in a module of its own.
+//! channel, or the shape of a vessel, stands in [`level`].
 //!
 //! Nothing here knows the plant description, the clock or the network. A NaN or an infinity stops
 //! here: what leaves is a finite value, or a value of quality bad with its reason.
@@ -12,13 +12,7 @@ pub mod chain;
 pub mod current_loop;
 pub mod curve;
 pub mod decode;
-pub mod level {
-    //! Level and volume.
-    /// Volume against height.
-    #[derive(Debug, Clone, PartialEq)]
-    pub struct Strapping;
-}
-
+pub mod level;
 pub mod uncertainty;
 
 pub use chain::{Chain, Transform};

@@ -15,6 +15,7 @@ use std::sync::Arc;
 pub use chebyshev::{ChebyshevCurve, ChebyshevRange, Variable};
 pub use file::{CurveFileError, parse_chebyshev, parse_table};
 pub use platinum::{PlatinumCurve, ToleranceClass};
+pub(crate) use root::bracketed;
 pub use table::{Interpolation, TableCurve};
 
 use crate::quantity::QuantityKind;
