@@ -21,6 +21,7 @@ pub mod actor;
 pub mod alarm;
 pub mod balance;
 pub mod daemon;
+pub mod command;
 pub mod engine;
 pub mod helium;
 pub mod instrument;
