@@ -17,6 +17,9 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod acquisition;
+pub mod backoff;
+pub mod clock;
 pub mod engine;
 pub mod instrument;
 pub mod plant;
