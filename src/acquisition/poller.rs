@@ -84,6 +84,8 @@ pub async fn poll_device(
             request_time,
             backoff: Backoff::new(RECONNECT.0, RECONNECT.1, seed),
             last_answer: clock.now().monotonic,
+            failures: 0,
+            blocks: blocks_checked.len(),
             health: Arc::clone(&health),
             clock: Arc::clone(&clock),
         },
@@ -192,6 +194,10 @@ struct Line {
     request_time: Duration,
     backoff: Backoff,
     last_answer: Monotonic,
+    /// Requests that failed since the last answer.
+    failures: usize,
+    /// Blocks of the device.
+    blocks: usize,
     health: Arc<DeviceHealth>,
     clock: Arc<dyn Clock>,
 }
@@ -199,8 +205,8 @@ struct Line {
 type Opening = Pin<Box<dyn Future<Output = Result<Connection, ConnectError>> + Send>>;
 
 enum LineState {
-    /// Connected; whether it has given an answer yet.
-    Open(Connection, bool),
+    /// Connected.
+    Open(Connection),
     /// An attempt is under way.
     Opening(Opening),
     /// The next attempt starts this long after that instant.
@@ -213,7 +219,7 @@ impl Line {
     /// Dropping the future loses nothing: attempt and wait live in `self`.
     async fn work_on_connection(&mut self) {
         match &mut self.state {
-            LineState::Open(..) => std::future::pending().await,
+            LineState::Open(_) => std::future::pending().await,
             LineState::Waiting(since, wait) => {
                 let gone = duration(self.clock.now().monotonic - since.monotonic);
                 sleep(wait.saturating_sub(gone)).await;
@@ -235,7 +241,7 @@ impl Line {
         self.state = match result {
             Ok(connection) => {
                 self.health.count_connect();
-                LineState::Open(connection, false)
+                LineState::Open(connection)
             }
             Err(error) => {
                 self.health.count_failed_connect(error.to_string());
@@ -261,8 +267,8 @@ impl Line {
 
     async fn read_once(&mut self, request: ReadRequest) -> Result<Vec<u16>, PollFault> {
         let waiting = LineState::Waiting(self.clock.now(), Duration::ZERO);
-        let (connection, proven) = match std::mem::replace(&mut self.state, waiting) {
-            LineState::Open(connection, proven) => (connection, proven),
+        let connection = match std::mem::replace(&mut self.state, waiting) {
+            LineState::Open(connection) => connection,
             other => {
                 self.state = other;
                 return Err(PollFault::NotConnected);
@@ -283,7 +289,7 @@ impl Line {
                 } else {
                     let timed_out = failure.fault == PollFault::TimedOut;
                     self.health.count_resync(timed_out, failure.detail);
-                    self.reopen(proven).await;
+                    self.reopen().await;
                 }
                 Err(failure.fault)
             }
@@ -291,15 +297,17 @@ impl Line {
     }
 
     fn in_step(&mut self, connection: Connection) {
-        self.state = LineState::Open(connection, true);
+        self.state = LineState::Open(connection);
         self.last_answer = self.clock.now().monotonic;
+        self.failures = 0;
         self.backoff.worked();
     }
 
-    /// After a failed request. A connection that had answered before is replaced at once, so that
-    /// one unreadable block does not hide the blocks after it; else the wait grows.
-    async fn reopen(&mut self, proven: bool) {
-        if proven {
+    /// After a failed request. The connection is replaced at once as long as not every block in
+    /// turn has failed, so that unreadable blocks do not hide the others; then the wait grows.
+    async fn reopen(&mut self) {
+        self.failures = self.failures.saturating_add(1);
+        if self.failures <= self.blocks {
             let attempt = self.attempt();
             let result = timeout(self.request_time, attempt).await;
             self.opened(result.unwrap_or(Err(ConnectError::TimedOut(self.request_time))));
