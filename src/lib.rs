@@ -17,14 +17,14 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod acquisition;
 pub mod actor;
 pub mod alarm;
-pub mod balance;
-pub mod daemon;
-pub mod command;
-pub mod acquisition;
 pub mod backoff;
+pub mod balance;
 pub mod clock;
+pub mod command;
+pub mod daemon;
 pub mod engine;
 pub mod helium;
 pub mod instrument;

@@ -131,15 +131,17 @@ impl Settings {
         let defaults = config::Config::try_from(&Self::default()).map_err(layers)?;
         let mut layers_in = config::Config::builder().add_source(defaults);
         if let Some(path) = file {
-            let text = std::fs::read_to_string(path).map_err(|source| SettingsError::Unreadable {
-                path: path.to_owned(),
-                source,
-            })?;
+            let text =
+                std::fs::read_to_string(path).map_err(|source| SettingsError::Unreadable {
+                    path: path.to_owned(),
+                    source,
+                })?;
             toml::from_str::<Self>(&text).map_err(|error| SettingsError::File {
                 path: path.to_owned(),
                 problem: error.to_string(),
             })?;
-            layers_in = layers_in.add_source(config::File::from_str(&text, config::FileFormat::Toml));
+            layers_in =
+                layers_in.add_source(config::File::from_str(&text, config::FileFormat::Toml));
         }
         let environment = config::Environment::with_prefix("COLDLEDGER")
             .prefix_separator("__")
@@ -216,8 +218,14 @@ mod tests {
             commit_every: commit.into(),
             ..Settings::default()
         };
-        assert_eq!(with("20 GB", "5 s").disk_budget_bytes().unwrap(), 20_000_000_000);
-        assert_eq!(with("64 MB", "1 min").commit_span().unwrap(), Span::from_millis(60_000));
+        assert_eq!(
+            with("20 GB", "5 s").disk_budget_bytes().unwrap(),
+            20_000_000_000
+        );
+        assert_eq!(
+            with("64 MB", "1 min").commit_span().unwrap(),
+            Span::from_millis(60_000)
+        );
         assert!(with("20", "5").disk_budget_bytes().is_err());
         assert!(with("1 MB", "5").disk_budget_bytes().is_err());
         assert!(with("20 GB", "5").commit_span().is_err());
@@ -230,14 +238,21 @@ mod tests {
         let path = directory.path().join("settings.toml");
         std::fs::write(&path, "plant = \"x\"\nlissten = \"127.0.0.1:1\"\n").unwrap();
         let text = Settings::layered(Some(&path)).unwrap_err().to_string();
-        assert!(text.contains("settings.toml") && text.contains("line 2"), "{text}");
+        assert!(
+            text.contains("settings.toml") && text.contains("line 2"),
+            "{text}"
+        );
     }
 
     #[test]
     fn a_file_overrides_the_defaults() {
         let directory = tempfile::tempdir().unwrap();
         let path = directory.path().join("settings.toml");
-        std::fs::write(&path, "listen = \"127.0.0.1:9\"\n[mqtt]\nhost = \"127.0.0.1\"\nport = 1883\n").unwrap();
+        std::fs::write(
+            &path,
+            "listen = \"127.0.0.1:9\"\n[mqtt]\nhost = \"127.0.0.1\"\nport = 1883\n",
+        )
+        .unwrap();
         let settings = Settings::layered(Some(&path)).unwrap();
         assert_eq!(settings.listen, "127.0.0.1:9");
         assert_eq!(settings.mqtt.unwrap().client_id, "coldledger");

@@ -21,6 +21,7 @@ const FLOORS: &[(&str, u32)] = &[
     ("engine", 6),
     ("replay", 7),
     ("clock", 8),
+    ("backoff", 8),
     ("history", 9),
     ("acquisition", 9),
     ("publish", 10),
