@@ -27,6 +27,7 @@ pub mod command;
 pub mod daemon;
 pub mod engine;
 pub mod helium;
+pub mod history;
 pub mod instrument;
 pub mod plant;
 pub mod quantity;
