@@ -17,6 +17,7 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod console;
 pub mod engine;
 pub mod instrument;
 pub mod plant;
