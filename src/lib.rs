@@ -18,6 +18,7 @@
 //! ```
 
 pub mod console;
+pub mod command;
 pub mod engine;
 pub mod instrument;
 pub mod plant;
