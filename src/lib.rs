@@ -23,6 +23,7 @@ pub mod alarm;
 pub mod backoff;
 pub mod balance;
 pub mod clock;
+pub mod console;
 pub mod command;
 pub mod daemon;
 pub mod engine;
