@@ -23,5 +23,6 @@ pub mod clock;
 pub mod engine;
 pub mod instrument;
 pub mod plant;
+pub mod publish;
 pub mod quantity;
 pub mod time;
