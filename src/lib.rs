@@ -31,6 +31,7 @@ pub mod helium;
 pub mod history;
 pub mod instrument;
 pub mod plant;
+pub mod publish;
 pub mod quantity;
 pub mod replay;
 pub mod time;
