@@ -18,6 +18,7 @@
 //! ```
 
 pub mod engine;
+pub mod helium;
 pub mod instrument;
 pub mod plant;
 pub mod quantity;

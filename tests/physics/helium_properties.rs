@@ -1,0 +1,1 @@
+//! Helium by property.
