@@ -11,3 +11,15 @@
 //! ```
 
 pub mod model;
+pub mod past;
+pub mod scenario;
+pub mod sensors;
+pub mod settings;
+pub mod truth_file;
+pub mod virtual_plant;
+
+pub use model::{Climate, ModelParams};
+pub use scenario::Scenario;
+pub use sensors::Imperfections;
+pub use settings::{Problems, SimulatorSettings};
+pub use virtual_plant::{Beginning, Truth, VesselTruth, VirtualPlant};

@@ -2,7 +2,6 @@
 
 use coldledger::instrument::level::Strapping;
 use coldledger::plant::{Contents, LiquidState, PressureSource, Vessel, VapourState};
-use coldledger::quantity::Quantity;
 
 use super::fluid::{Fluid, GAS_CONSTANT, Saturated, density};
 use super::params::VesselParams;
