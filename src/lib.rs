@@ -17,6 +17,7 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod command;
 pub mod engine;
 pub mod helium;
 pub mod instrument;
