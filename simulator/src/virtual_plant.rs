@@ -57,7 +57,7 @@ pub struct Truth {
     pub ambient_k: f64,
 }
 
-/// What is true of a vessel. What does not apply to it is NaN.
+/// What is true of a vessel, as far as it applies to its kind.
 #[derive(Debug, Clone, PartialEq)]
 pub struct VesselTruth {
     /// The vessel's id.
@@ -67,11 +67,11 @@ pub struct VesselTruth {
     /// The part that no sensor of the vessel sees, kg.
     pub holdup_kg: f64,
     /// Absolute pressure, Pa.
-    pub pressure_pa: f64,
+    pub pressure_pa: Option<f64>,
     /// Temperature of the gas or the liquid, K.
-    pub temperature_k: f64,
+    pub temperature_k: Option<f64>,
     /// Height of the liquid, m.
-    pub level_m: f64,
+    pub level_m: Option<f64>,
 }
 
 /// A simulated plant.
@@ -221,9 +221,9 @@ impl VirtualPlant {
                 id: Arc::clone(&vessel.id),
                 mass_kg: store.mass_kg,
                 holdup_kg: store.holdup_kg,
-                pressure_pa: store.state.pressure_pa,
-                temperature_k: store.state.temperature_k,
-                level_m: store.state.level_m,
+                pressure_pa: known(store.state.pressure_pa),
+                temperature_k: known(store.state.temperature_k),
+                level_m: known(store.state.level_m),
             })
             .collect();
         Truth {
@@ -327,6 +327,10 @@ impl VirtualPlant {
         let due: Vec<(Timestamp, LedgerEntry)> = due;
         due.into_iter().map(|(_, entry)| entry).collect()
     }
+}
+
+fn known(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
 }
 
 /// Ledger entries of a scenario, each with the time it is entered: when the helium has crossed.

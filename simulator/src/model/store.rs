@@ -204,7 +204,9 @@ impl Store {
         let mut state = StoreState::blank();
         state.volume_m3 = volume_m3;
         state.purity = params.purity;
-        state.pressure_pa = params.pressure_pa;
+        if !matches!(kind, Kind::Unmeasured) {
+            state.pressure_pa = params.pressure_pa;
+        }
         let mut store = Self {
             kind,
             mass_kg: 0.0,

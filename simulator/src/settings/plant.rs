@@ -177,20 +177,16 @@ impl Checking<'_, '_> {
         for entry in &raw.channel {
             self.channel(entry, &mut settings);
         }
-        for group in &raw.not_drawn {
-            let known = self
-                .plant
-                .groups
-                .iter()
-                .any(|g| &*g.id == group.get_ref().as_str());
-            if known {
-                settings.not_drawn.insert(group.get_ref().clone());
-            } else {
-                self.reader.problem(
-                    group,
-                    format!("no shared source of error has the id {:?}", group.get_ref()),
-                );
+        for pattern in &raw.not_drawn {
+            let ids = self.plant.groups.iter().map(|group| group.id.to_string());
+            let fitting: Vec<String> = ids
+                .filter(|id| fits(pattern.get_ref(), id).is_some())
+                .collect();
+            if fitting.is_empty() {
+                let text = format!("no shared source of error fits {:?}", pattern.get_ref());
+                self.reader.problem(pattern, text);
             }
+            settings.not_drawn.extend(fitting);
         }
         settings
     }
