@@ -280,11 +280,11 @@ impl HeadSolid {
 impl Torus {
     fn new(radius: f64, dish: f64, knuckle: f64) -> Result<Self, LevelError> {
         let bad = |what, value, limit| LevelError::BadDimension { what, value, limit };
-        if !(dish.is_finite() && dish > radius) {
+        if !(dish > radius && DIMENSIONS_M.contains(&dish)) {
             let limit = " and above half the diameter";
             return Err(bad("the dish radius of a head", dish, limit));
         }
-        if !(knuckle > 0.0 && knuckle < radius) {
+        if !(knuckle > radius * 1e-6 && knuckle < radius) {
             let limit = " and below half the diameter";
             return Err(bad("the knuckle radius of a head", knuckle, limit));
         }
@@ -366,14 +366,17 @@ fn cap(radius: f64, h: f64) -> (f64, f64) {
     (volume, PI * h * (2.0 * radius - h))
 }
 
+/// Dimensions of a vessel, m: beyond these a slip of the unit.
+const DIMENSIONS_M: std::ops::RangeInclusive<f64> = 1e-3..=1e3;
+
 fn positive(what: &'static str, value: f64) -> Result<f64, LevelError> {
-    if value > 0.0 && value.is_finite() {
+    if DIMENSIONS_M.contains(&value) {
         Ok(value)
     } else {
         Err(LevelError::BadDimension {
             what,
             value,
-            limit: "",
+            limit: ", from 1 mm to 1 km",
         })
     }
 }

@@ -109,7 +109,7 @@ impl Strapping {
             }
         }
         self.total = self.below(self.high).0;
-        if self.total > 0.0 {
+        if self.total > self.below(self.low).0 {
             Ok(self)
         } else {
             Err(LevelError::HardwareTooLarge {
@@ -177,7 +177,7 @@ impl Strapping {
                 high_m3: self.total,
             });
         }
-        let target = volume_m3.clamp(least, self.total);
+        let target = volume_m3.max(least).min(self.total);
         Ok(bracketed(|h| self.below(h), self.low, self.high, target))
     }
 

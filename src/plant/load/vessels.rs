@@ -918,13 +918,12 @@ pub(super) fn line(
     let name = context.text(&here, keys.name.as_ref(), "name", "\"what people call it\"");
     let from = end(context, &here, keys.from.as_ref(), "from", sections);
     let to = end(context, &here, keys.to.as_ref(), "to", sections);
-    if let (Some(from), Some(to)) = (from, to)
-        && from == to
-    {
+    // A valve inside a section, such as that of one tank to the header, begins and ends in it.
+    if (from, to) == (Some(End::Outside), Some(End::Outside)) {
         context.error(
             here.place(),
-            format!("{} begins and ends at the same place", here.called),
-            "from and to two different sections, or one of them \"outside\"",
+            format!("{} begins and ends outside", here.called),
+            "from or to = \"the id of a section\"",
         );
     }
     let passage = match (&keys.state, &keys.valve) {
