@@ -53,7 +53,10 @@ async fn read(request: Request, shared: &Arc<Shared>, uri: &Uri) -> Result<Submi
     let (parts, body) = request.into_parts();
     let headers = &parts.headers;
     let Some(ConnectInfo(peer)) = parts.extensions.get::<ConnectInfo<Peer>>().copied() else {
-        return Err(Problem::bad_request("No address to answer to", "Connect again"));
+        return Err(Problem::bad_request(
+            "No address to answer to",
+            "Connect again",
+        ));
     };
     let is_json = header_text(headers, &header::CONTENT_TYPE)
         .is_some_and(|kind| kind.starts_with("application/json"));
@@ -192,10 +195,7 @@ impl Submission {
         quantity::parse(self.field(name), kind)
             .map(|(si, _)| si)
             .map_err(|error| {
-                Problem::bad_request(
-                    &format!("{name:?} cannot be used"),
-                    &error.to_string(),
-                )
+                Problem::bad_request(&format!("{name:?} cannot be used"), &error.to_string())
             })
     }
 
@@ -486,7 +486,10 @@ fn draft(shared: &Shared, plant: &Plant, sent: &Submission) -> Result<LedgerEntr
         _ => Span::from_seconds(sent.quantity("over", QuantityKind::Duration)?),
     };
     if over < Span::ZERO {
-        return Err(Problem::bad_request("The duration is negative", "Write for example \"2 h\""));
+        return Err(Problem::bad_request(
+            "The duration is negative",
+            "Write for example \"2 h\"",
+        ));
     }
     let section = match sent.field("section") {
         "" => None,

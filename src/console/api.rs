@@ -140,7 +140,10 @@ pub(super) fn length(name: &str) -> Option<(&'static str, Span)> {
 
 type Asked = Result<Query<Stretch>, QueryRejection>;
 
-fn stretch(shared: &Shared, asked: Asked) -> Result<(Timestamp, Timestamp, usize, Stretch), Problem> {
+fn stretch(
+    shared: &Shared,
+    asked: Asked,
+) -> Result<(Timestamp, Timestamp, usize, Stretch), Problem> {
     let asked = asked
         .map_err(|_| {
             Problem::bad_request(

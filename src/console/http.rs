@@ -137,11 +137,7 @@ impl Problem {
 
 impl From<Refusal> for Problem {
     fn from(refusal: Refusal) -> Self {
-        Self::new(
-            StatusCode::CONFLICT,
-            &refusal.problem,
-            &refusal.what_to_do,
-        )
+        Self::new(StatusCode::CONFLICT, &refusal.problem, &refusal.what_to_do)
     }
 }
 
@@ -358,7 +354,10 @@ fn admit(shared: &Shared, request: &Request) -> Result<(), Problem> {
     Ok(())
 }
 
-pub(super) fn header_text<'a>(headers: &'a HeaderMap, name: &header::HeaderName) -> Option<&'a str> {
+pub(super) fn header_text<'a>(
+    headers: &'a HeaderMap,
+    name: &header::HeaderName,
+) -> Option<&'a str> {
     headers.get(name).and_then(|value| value.to_str().ok())
 }
 
@@ -374,7 +373,9 @@ fn is_our_name(name: &str, configured: &[String]) -> bool {
     // An address written as a number cannot be made to point elsewhere.
     name.parse::<IpAddr>().is_ok()
         || name.eq_ignore_ascii_case("localhost")
-        || configured.iter().any(|ours| name.eq_ignore_ascii_case(ours))
+        || configured
+            .iter()
+            .any(|ours| name.eq_ignore_ascii_case(ours))
 }
 
 #[cfg(test)]

@@ -286,10 +286,7 @@ mod tests {
 
     #[test]
     fn numbers_carry_the_digits_of_their_uncertainty() {
-        assert_eq!(
-            Figure::kg(Some(1234.567), Some(1.23)).text,
-            "1234.6 ± 1.2"
-        );
+        assert_eq!(Figure::kg(Some(1234.567), Some(1.23)).text, "1234.6 ± 1.2");
         assert_eq!(
             Figure::kg(Some(123_456.7), Some(12.3)).with_unit(),
             "123\u{202f}457 ± 12 kg"

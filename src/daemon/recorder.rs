@@ -11,9 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::engine::snapshot::SNAPSHOT_FORMAT;
-use crate::engine::{
-    ENGINE_VERSION, Engine, Event, EventKind, Outcome, OutcomeKind, Provenance,
-};
+use crate::engine::{ENGINE_VERSION, Engine, Event, EventKind, Outcome, OutcomeKind, Provenance};
 use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings};
 use crate::plant::files::SourceFile;
 use crate::plant::{DescriptionHash, Plant, load};
@@ -45,7 +43,9 @@ pub enum RecorderError {
     #[error(transparent)]
     Storage(#[from] StorageError),
     /// What is on record does not replay.
-    #[error("event {seq} on record cannot be replayed: {problem}; move the data directory aside and start afresh, and report this")]
+    #[error(
+        "event {seq} on record cannot be replayed: {problem}; move the data directory aside and start afresh, and report this"
+    )]
     Replay {
         /// The event.
         seq: u64,
@@ -214,7 +214,11 @@ impl Recorder {
     ///
     /// # Errors
     /// [`NotRecorded`] when it could not be put on record; then it was not done either.
-    pub fn feed_recorded(&mut self, stamp: Stamp, kind: EventKind) -> Result<Vec<Outcome>, NotRecorded> {
+    pub fn feed_recorded(
+        &mut self,
+        stamp: Stamp,
+        kind: EventKind,
+    ) -> Result<Vec<Outcome>, NotRecorded> {
         self.reopen_if_due(stamp);
         if let Record::Failed(failure) = &self.record {
             return Err(NotRecorded {
@@ -243,7 +247,10 @@ impl Recorder {
             return;
         };
         for trimmed in store.take_trimmed() {
-            tracing::warn!(?trimmed, "the disk budget is used up: the oldest records went");
+            tracing::warn!(
+                ?trimmed,
+                "the disk budget is used up: the oldest records went"
+            );
         }
         let due = self
             .last_snapshot
@@ -315,7 +322,12 @@ impl Recorder {
         }
         failure.tried = stamp.monotonic;
         let failure = failure.clone();
-        match Self::open(&self.directory, &self.settings, self.described.clone(), stamp) {
+        match Self::open(
+            &self.directory,
+            &self.settings,
+            self.described.clone(),
+            stamp,
+        ) {
             Ok((again, _)) => {
                 *self = again;
                 let missed = EventKind::NotPolled {
@@ -404,11 +416,15 @@ fn keep_description(store: &mut Store, described: &Described) -> Result<(), Stor
 }
 
 /// The engine as the record has it: from the latest snapshot that fits, and the events since.
-fn rebuild(directory: &Path, described: &Described, opened: &mut Opened) -> Result<Engine, RecorderError> {
+fn rebuild(
+    directory: &Path,
+    described: &Described,
+    opened: &mut Opened,
+) -> Result<Engine, RecorderError> {
     let reader = Reader::open(directory)?;
     let mut engine = match reader.latest_snapshot()? {
         Some((header, bytes))
-            if header.format == SNAPSHOT_FORMAT && header.engine_version == ENGINE_VERSION =>
+            if header.format == SNAPSHOT_FORMAT && *header.engine_version == *ENGINE_VERSION =>
         {
             let plant = described_as(&reader, described, header.description)?;
             plant.and_then(|plant| {

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::publish::{MqttSettings, SeriesSettings};
 use crate::time::Span;
 
 /// Settings as layered.
@@ -29,9 +30,11 @@ pub struct Settings {
     /// How often what was read is made durable, as text with unit; alarms and entries at once.
     pub commit_every: String,
     /// Message broker.
-    pub mqtt: Option<Mqtt>,
+    #[serde(skip_serializing)]
+    pub mqtt: Option<MqttSettings>,
     /// Time-series store.
-    pub series: Option<Series>,
+    #[serde(skip_serializing)]
+    pub series: Option<SeriesSettings>,
 }
 
 impl Default for Settings {
@@ -48,44 +51,6 @@ impl Default for Settings {
             series: None,
         }
     }
-}
-
-/// How the message broker is reached.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields)]
-pub struct Mqtt {
-    /// Host name or address.
-    pub host: String,
-    /// Port; 1883 without TLS, 8883 with it.
-    pub port: u16,
-    /// Name of this client at the broker; unique there.
-    #[serde(default = "default_client_id")]
-    pub client_id: String,
-    /// User name.
-    pub user: Option<String>,
-    /// File that holds the password.
-    pub password_file: Option<PathBuf>,
-    /// File with the certificates that the broker's is checked against; TLS is used when given.
-    pub ca_file: Option<PathBuf>,
-}
-
-fn default_client_id() -> String {
-    "coldledger".into()
-}
-
-/// How the time-series store is reached (InfluxDB v2 line protocol).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields)]
-pub struct Series {
-    /// Address: `http://127.0.0.1:8086`.
-    pub url: String,
-    /// Organisation.
-    #[serde(default)]
-    pub org: String,
-    /// Bucket.
-    pub bucket: String,
-    /// File that holds the token.
-    pub token_file: Option<PathBuf>,
 }
 
 /// Why the settings cannot be used.
@@ -255,7 +220,7 @@ mod tests {
         .unwrap();
         let settings = Settings::layered(Some(&path)).unwrap();
         assert_eq!(settings.listen, "127.0.0.1:9");
-        assert_eq!(settings.mqtt.unwrap().client_id, "coldledger");
+        assert_eq!(settings.mqtt.unwrap().port, 1883);
         assert_eq!(settings.disk_budget, "20 GB");
     }
 }

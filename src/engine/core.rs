@@ -1,6 +1,7 @@
 //! The engine: one event in, outcomes out.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -18,6 +19,7 @@ use crate::balance::tally::{Contributor, Tally};
 use crate::balance::window::TickMass;
 use crate::plant::{
     BlockKey, ChannelIx, DeviceIx, End, Id, LineIx, Passage, PassageSource, Plant, Scope, VesselIx,
+    channels_within,
 };
 use crate::quantity::{Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
@@ -73,7 +75,7 @@ pub struct Engine {
 #[derive(Clone)]
 struct Route {
     device: Option<DeviceIx>,
-    channels: Arc<[(ChannelIx, usize, usize)]>,
+    channels: Arc<[(ChannelIx, Range<usize>)]>,
 }
 
 /// Why an event was not taken; the engine is then unchanged.
@@ -270,11 +272,11 @@ impl Engine {
                     device.good_polls += 1;
                     device.last_answer = utc;
                 }
-                for &(ix, from, to) in route.channels.iter() {
+                for (ix, range) in route.channels.iter() {
                     if let (Some(channel), Some(words)) =
-                        (self.plant.channel(ix), words.get(from..to))
+                        (self.plant.channel(*ix), words.get(range.clone()))
                     {
-                        self.state.channels.take(ix, channel, words, now, utc);
+                        self.state.channels.take(*ix, channel, words, now, utc);
                     }
                 }
             }
@@ -748,19 +750,11 @@ fn usable(channels: &Channels, ix: ChannelIx) -> Option<f64> {
         .map(|measured| measured.value.0)
 }
 
-/// The channels that a block holds whole, whatever description the block was planned for.
 fn route(plant: &Plant, block: &BlockKey) -> Route {
-    let device = plant.device_by_id(&block.device).map(|(ix, _)| ix);
-    let channels = (0u32..)
-        .zip(&plant.all.channel)
-        .filter(|(_, channel)| Some(channel.device) == device && channel.table == block.table)
-        .filter_map(|(ix, channel)| {
-            let from = usize::from(channel.address.checked_sub(block.address)?);
-            let to = from + usize::from(channel.words());
-            (to <= usize::from(block.words)).then_some((ChannelIx(ix), from, to))
-        })
-        .collect();
-    Route { device, channels }
+    Route {
+        device: plant.device_by_id(&block.device).map(|(ix, _)| ix),
+        channels: channels_within(plant, block).into(),
+    }
 }
 
 struct Sink<'a> {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::core::{ENGINE_VERSION, Engine, State};
-use crate::plant::{DescriptionHash, Plant};
+use crate::plant::{DescriptionHash, Id, Plant};
 
 /// Layout of the bytes; raised when [`State`] changes.
 pub const SNAPSHOT_FORMAT: u32 = 1;
@@ -16,7 +16,7 @@ pub struct SnapshotHeader {
     /// Layout of the bytes.
     pub format: u32,
     /// Engine that made it.
-    pub engine_version: String,
+    pub engine_version: Id,
     /// Description in force.
     pub description: DescriptionHash,
     /// Last event taken.
@@ -47,7 +47,7 @@ impl Engine {
     pub fn snapshot(&self) -> Result<(SnapshotHeader, Vec<u8>), postcard::Error> {
         let header = SnapshotHeader {
             format: SNAPSHOT_FORMAT,
-            engine_version: ENGINE_VERSION.to_owned(),
+            engine_version: Id::from(ENGINE_VERSION),
             description: self.plant.hash,
             seq: self.seq(),
         };
@@ -64,11 +64,11 @@ impl Engine {
         bytes: &[u8],
     ) -> Result<Self, RestoreError> {
         if header.format != SNAPSHOT_FORMAT
-            || header.engine_version != ENGINE_VERSION
+            || *header.engine_version != *ENGINE_VERSION
             || header.description != plant.hash
         {
             return Err(RestoreError::Mismatch {
-                found: header.engine_version.clone(),
+                found: header.engine_version.to_string(),
             });
         }
         let state: State = postcard::from_bytes(bytes)

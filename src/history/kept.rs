@@ -1,30 +1,17 @@
 //! What is kept whole: every description ever in force, and the newest snapshots of the engine.
 
 use rusqlite::{OptionalExtension, params};
-use serde::{Deserialize, Serialize};
 
 use super::codec::{checked, with_checksum};
 use super::error::StorageError;
 use super::format::SNAPSHOTS;
 use super::reader::Reader;
 use super::writer::Store;
-use crate::plant::{DescriptionHash, Id};
+use crate::engine::snapshot::SnapshotHeader;
+use crate::plant::DescriptionHash;
 
 /// Most bytes that one kept thing unpacks to; guards the memory a wrong length could ask for.
 const MOST_BYTES: u32 = 1 << 30;
-
-/// What a snapshot is of; whoever restores it checks that all fits.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SnapshotHeader {
-    /// Form of the bytes.
-    pub format: u32,
-    /// The engine that wrote them.
-    pub engine_version: Id,
-    /// The description then in force.
-    pub description: DescriptionHash,
-    /// The last event in them.
-    pub seq: u64,
-}
 
 impl Store {
     /// Keeps a description's texts, by name, under its hash; what is kept already stays.

@@ -27,7 +27,6 @@ pub use error::{Damage, StorageError};
 pub use figures::{Dated, Found};
 pub use home::Suspect;
 pub use journal::{Hash, JournalCheck, OutcomeHasher};
-pub use kept::SnapshotHeader;
 pub use outbox::Cursors;
 pub use raw::{RawSample, RawSamples};
 pub use reader::{HashPoint, JournalRow, Reader, Statistics, StoredOutcome};

@@ -15,16 +15,17 @@ fn value(plant: &mut coldledger_simulator::VirtualPlant, ix: ChannelIx) -> (f64,
     let description = std::sync::Arc::clone(plant.plant());
     let channel = description.channel(ix).unwrap();
     let words = plant
-        .read_device(channel.device, channel.table, channel.address, channel.words())
+        .read_device(
+            channel.device,
+            channel.table,
+            channel.address,
+            channel.words(),
+        )
         .unwrap();
     let measured = channel
         .chain
         .convert(&words, channel.range, &channel.uncertainty);
-    (
-        measured.value.0,
-        measured.combined_std(),
-        measured.quality,
-    )
+    (measured.value.0, measured.combined_std(), measured.quality)
 }
 
 #[test]
@@ -61,7 +62,10 @@ fn errors_are_as_large_as_stated() {
             let inside = truth > channel.range.0 + 6.0 * std;
             if inside && quality == Quality::Good {
                 let z = (shown - truth) / std;
-                squares.entry(channel.id.to_string()).or_default().push(z * z);
+                squares
+                    .entry(channel.id.to_string())
+                    .or_default()
+                    .push(z * z);
             }
         }
     }

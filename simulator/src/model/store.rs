@@ -1,7 +1,7 @@
 //! One store of helium: its mass, and the pressure, temperature and level that follow from it.
 
 use coldledger::instrument::level::Strapping;
-use coldledger::plant::{Contents, LiquidState, PressureSource, Vessel, VapourState};
+use coldledger::plant::{Contents, LiquidState, PressureSource, VapourState, Vessel};
 
 use super::fluid::{Fluid, GAS_CONSTANT, Saturated, density};
 use super::params::VesselParams;
@@ -189,9 +189,7 @@ impl Store {
         let (stated_holdup, holdup_std) = vessel
             .modes
             .get(vessel.first_mode)
-            .map_or((0.0, 0.0), |mode| {
-                (mode.holdup.value.si(), mode.holdup.std)
-            });
+            .map_or((0.0, 0.0), |mode| (mode.holdup.value.si(), mode.holdup.std));
         let holdup_mean_kg = drawn(stated_holdup, holdup_std, holdup_z);
         let wander = |std, time_s, what: &str| {
             Wander::new(std, time_s, stream(seed, &format!("vessel/{id}/{what}")))
@@ -217,18 +215,13 @@ impl Store {
             thermometer: Lag::new(temperature, params.thermometer_lag_s),
             // Smoothing by a lag lowers the spread by the root of T / (T + lag).
             pressure: wander(
-                params.pressure_wander_pa
-                    * libm::sqrt(1.0 + PRESSURE_LAG_S / PRESSURE_WANDER_S),
+                params.pressure_wander_pa * libm::sqrt(1.0 + PRESSURE_LAG_S / PRESSURE_WANDER_S),
                 PRESSURE_WANDER_S,
                 "pressure",
             ),
             pressure_smoothed: Lag::new(0.0, PRESSURE_LAG_S),
             heat: wander(params.heat_load_wander, HEAT_WANDER_S, "heat"),
-            holdup: wander(
-                params.holdup_wander * holdup_std,
-                HOLDUP_WANDER_S,
-                "holdup",
-            ),
+            holdup: wander(params.holdup_wander * holdup_std, HOLDUP_WANDER_S, "holdup"),
             holdup_mean_kg,
             saturation: None,
             params,
@@ -336,8 +329,7 @@ impl Store {
                     self.params.temperature_k
                 };
                 self.state.temperature_k = self.gas.advance(aim, dt_s);
-                let seen =
-                    self.state.temperature_k + self.params.thermometer_sun_k * weather.sun;
+                let seen = self.state.temperature_k + self.params.thermometer_sun_k * weather.sun;
                 self.state.thermometer_k = self.thermometer.advance(seen, dt_s);
             }
             Kind::Held => {

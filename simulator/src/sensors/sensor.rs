@@ -180,9 +180,7 @@ impl Sensors {
     /// Where a shared source of error stands, in units of its standard uncertainty.
     #[must_use]
     pub fn shared_error(&self, group: GroupIx) -> Option<f64> {
-        self.groups
-            .get(usize::from(group.0))
-            .map(GroupError::value)
+        self.groups.get(usize::from(group.0)).map(GroupError::value)
     }
 }
 
@@ -215,7 +213,10 @@ impl Sensor {
     ) -> Words {
         let mut value = truth_of(&self.rule, model) + offset;
         if let Some(wander) = &mut self.wander {
-            let since = self.sampled.as_ref().map_or(Span::ZERO, |last| now - last.at);
+            let since = self
+                .sampled
+                .as_ref()
+                .map_or(Span::ZERO, |last| now - last.at);
             value += wander.advance(since.seconds());
         }
         self.size_errors(channel, value);

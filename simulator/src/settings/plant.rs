@@ -142,9 +142,13 @@ impl SimulatorSettings {
     /// Every problem with its line.
     pub fn parse(plant: &Plant, file: &str, source: &str) -> Result<Self, Problems> {
         let mut reader = Reader::new(file, source);
-        let settings = reader
-            .raw()
-            .map(|raw: RawFile| Checking { plant, reader: &mut reader }.all(&raw));
+        let settings = reader.raw().map(|raw: RawFile| {
+            Checking {
+                plant,
+                reader: &mut reader,
+            }
+            .all(&raw)
+        });
         reader.finish(settings)
     }
 

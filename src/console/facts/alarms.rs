@@ -184,7 +184,11 @@ pub fn alarm_facts(scene: Scene<'_>) -> AlarmFacts {
             )
         });
     }
-    facts.unacknowledged = facts.alarms.iter().filter(|a| a.is_unacknowledged()).count();
+    facts.unacknowledged = facts
+        .alarms
+        .iter()
+        .filter(|a| a.is_unacknowledged())
+        .count();
     facts
 }
 

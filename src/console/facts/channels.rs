@@ -93,7 +93,13 @@ pub fn channel_facts(scene: Scene<'_>) -> ChannelFacts {
             .channels
             .get(at)
             .filter(|view| view.id == channel.id)
-            .or_else(|| scene.view.channels.iter().find(|view| view.id == channel.id));
+            .or_else(|| {
+                scene
+                    .view
+                    .channels
+                    .iter()
+                    .find(|view| view.id == channel.id)
+            });
         let fact = fact(scene, at, channel, view);
         match fact.quality.quality {
             Quality::Good => facts.good += 1,
@@ -158,12 +164,7 @@ fn fact(scene: Scene<'_>, at: usize, channel: &Channel, view: Option<&ChannelVie
         calibration_valid_to: channel
             .calibration_valid_to
             .map(|at| scene.time.minute(Some(at))),
-        pinned: scene
-            .plant
-            .console
-            .pinned
-            .iter()
-            .any(|ix| ix.index() == at),
+        pinned: scene.plant.console.pinned.iter().any(|ix| ix.index() == at),
         out_of_service: reason == Reason::OutOfService,
     }
 }

@@ -189,19 +189,14 @@ pub fn helium_facts(scene: Scene<'_>) -> HeliumFacts {
 fn mass(figure: &MassFigure) -> MassFact {
     let usable = figure.quality != Quality::Bad;
     MassFact {
-        mass: Figure::kg(
-            Some(figure.mass_kg).filter(|_| usable),
-            Some(figure.std_kg),
-        ),
+        mass: Figure::kg(Some(figure.mass_kg).filter(|_| usable), Some(figure.std_kg)),
         quality: QualityFact::new(figure.quality, figure.reason),
     }
 }
 
 fn share(part: Option<f64>, whole: Option<f64>) -> Option<f64> {
     let share = part? / whole.filter(|w| *w > 0.0)? * 100.0;
-    share
-        .is_finite()
-        .then(|| libm::round(share * 10.0) / 10.0)
+    share.is_finite().then(|| libm::round(share * 10.0) / 10.0)
 }
 
 fn sections(scene: Scene<'_>, whole: Option<f64>) -> Vec<SectionFact> {
@@ -272,10 +267,7 @@ fn vessel_fact(
             Contents::Bag { .. } => "bag",
             Contents::Unmeasured => "held up, stated",
         },
-        mode: view.map_or_else(
-            || "not known".into(),
-            |v| v.mode.to_string(),
-        ),
+        mode: view.map_or_else(|| "not known".into(), |v| v.mode.to_string()),
         modes: vessel.modes.iter().map(|m| m.id.to_string()).collect(),
         mode_by_person: vessel.mode_channel.is_none(),
         mass: view.map_or_else(nothing_known, |v| MassFact {

@@ -226,10 +226,7 @@ fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &Unit) -> (Stri
         })
         .unwrap_or_default();
     (
-        format!(
-            "No loss seen beyond the accepted {}.",
-            plain(accepted)
-        ),
+        format!("No loss seen beyond the accepted {}.", plain(accepted)),
         format!(
             "Smallest extra loss that would have been seen (95 %): {}.{best}",
             reach.join(", ")

@@ -41,7 +41,11 @@ pub(in crate::console) async fn page(
 ) -> Response {
     let note = note(asked);
     let before = note.before_seq.as_deref().and_then(|seq| seq.parse().ok());
-    let limit = if before.is_some() { USUAL_LINES } else { FEW_LINES };
+    let limit = if before.is_some() {
+        USUAL_LINES
+    } else {
+        FEW_LINES
+    };
     let journal = match shared.ask(move |past| past.journal(before, limit)).await {
         Ok(lines) => Journal {
             older: lines

@@ -66,7 +66,11 @@ impl BoxPage {
 }
 
 fn seconds(count: u64) -> Span {
-    Span::from_millis(i64::try_from(count).unwrap_or(i64::MAX / 1000).saturating_mul(1000))
+    Span::from_millis(
+        i64::try_from(count)
+            .unwrap_or(i64::MAX / 1000)
+            .saturating_mul(1000),
+    )
 }
 
 /// `GET /box`.

@@ -36,10 +36,7 @@ impl ChannelsPage {
         }
         for channel in &self.facts.channels {
             let name = channel.section.as_deref().unwrap_or("Site");
-            match groups
-                .iter_mut()
-                .find(|(known, _)| *known == name)
-            {
+            match groups.iter_mut().find(|(known, _)| *known == name) {
                 Some((_, list)) => list.push(channel),
                 None => groups.push((name, vec![channel])),
             }

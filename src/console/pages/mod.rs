@@ -204,7 +204,10 @@ pub(super) fn login(
 
 /// The style sheet.
 pub(super) async fn css() -> Response {
-    asset("text/css; charset=utf-8", include_str!("../assets/console.css"))
+    asset(
+        "text/css; charset=utf-8",
+        include_str!("../assets/console.css"),
+    )
 }
 
 /// The script.
