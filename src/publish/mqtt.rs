@@ -346,8 +346,11 @@ impl MqttDelivery {
         feeder.live_at = now + LIVE;
         let view = Arc::clone(&live.borrow_and_update());
         for channel in &view.channels {
+            // The age alone is no news, and a NaN would never be told for the same.
             let news = ChannelView {
                 age: None,
+                value: channel.value.filter(|v| v.is_finite()),
+                std: channel.std.filter(|u| u.is_finite()),
                 ..channel.clone()
             };
             if feeder.told.get(&news.id) == Some(&news) {

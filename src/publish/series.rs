@@ -3,8 +3,9 @@
 //! Points are idempotent on measurement, tags and time, so sending again is safe, and every doubt
 //! is settled by sending again. Only status 204 is success. What the store calls too large is
 //! halved; what it calls malformed is halved until single lines stand alone. A single line is given
-//! up only when the store took another line of the same batch: a store that refuses everything has
-//! a wrong setting or a fault of its own, and nothing is thrown away for that.
+//! up only when the store refuses it again and right after takes a line that it took before: a store
+//! that refuses everything has a wrong setting or a fault of its own, and nothing is thrown away
+//! for that.
 
 use std::ops::Range;
 use std::sync::Arc;
@@ -127,8 +128,8 @@ impl SeriesDelivery {
     /// Sends the lines until each is stored or given up; false when the store refused them all,
     /// after which they are to be tried again.
     async fn store(&mut self, lines: &[String]) -> bool {
-        let mut refused: Vec<(&String, String)> = Vec::new();
-        let mut stored = 0_usize;
+        let mut refused: Vec<(&[String], String)> = Vec::new();
+        let mut taken: Option<&[String]> = None;
         // Ranges still to be sent, the first on top.
         let mut open: Vec<Range<usize>> = Vec::new();
         if !lines.is_empty() {
@@ -149,7 +150,7 @@ impl SeriesDelivery {
             };
             match self.send(part).await {
                 Answer::Stored => {
-                    stored += part.len();
+                    taken = part.chunks(1).next();
                     self.backoff.worked();
                     self.most_lines = (self.most_lines + self.most_lines / 8 + 1).min(MOST_LINES);
                     let items = u64::try_from(part.len()).unwrap_or(u64::MAX);
@@ -161,7 +162,7 @@ impl SeriesDelivery {
                 }
                 Answer::Malformed(_) if part.len() > 1 => halve(&mut open),
                 Answer::TooLarge(why) | Answer::Malformed(why) => {
-                    refused.extend(part.first().map(|line| (line, why)));
+                    refused.push((part, why));
                 }
                 Answer::NotNow {
                     why,
@@ -172,22 +173,41 @@ impl SeriesDelivery {
                 }
             }
         }
-        match refused.first() {
-            Some((_, why)) if stored == 0 => {
-                let why = format!(
-                    "the store refuses every line, so nothing is given up; check bucket, \
-                     organisation and the fields it already holds: {why}"
-                );
-                self.wait(why, true).await;
-                false
-            }
-            _ => {
-                for (line, why) in refused {
-                    tracing::error!(%line, %why, "the store refuses this line; it is given up");
-                    self.health.set_aside(format!("{why}: {line}"));
+        if let (None, Some((_, why))) = (taken, refused.first()) {
+            let why = format!(
+                "the store refuses every line, so nothing is given up; check bucket, organisation \
+                 and the fields it already holds: {why}"
+            );
+            self.wait(why, true).await;
+            return false;
+        }
+        for (line, _) in refused {
+            self.confirm(line, taken.unwrap_or_default()).await;
+        }
+        true
+    }
+
+    /// Sends a refused line again, and gives it up when the store refuses it while it takes
+    /// `control`, which it holds already.
+    async fn confirm(&mut self, line: &[String], control: &[String]) {
+        loop {
+            let why = match self.send(line).await {
+                Answer::Stored => return self.health.succeeded(1, self.clock.now()),
+                Answer::NotNow {
+                    why,
+                    needs_a_person,
+                } => {
+                    self.wait(why, needs_a_person).await;
+                    continue;
                 }
-                true
+                Answer::TooLarge(why) | Answer::Malformed(why) => why,
+            };
+            if matches!(self.send(control).await, Answer::Stored) {
+                tracing::error!(?line, %why, "the store refuses this line; it is given up");
+                self.health.set_aside(format!("{why}: {}", line.concat()));
+                return;
             }
+            self.wait(why, true).await;
         }
     }
 
