@@ -5,3 +5,4 @@ mod conservation;
 mod registers;
 mod scenarios;
 mod support;
+mod tarn_hollow;

@@ -1,7 +1,11 @@
 //! One store of helium: its mass, and the pressure, temperature and level that follow from it.
 
 use coldledger::instrument::level::Strapping;
-use coldledger::plant::{Contents, LiquidState, PressureSource, Vessel, VapourState};
+use coldledger::plant::{
+    Contents, LiquidState, PressureSource, PuritySource, Stated, TemperatureSource, VapourState,
+    Vessel,
+};
+use coldledger::quantity::{Fraction, Temperature};
 
 use super::fluid::{Fluid, GAS_CONSTANT, Saturated, density};
 use super::params::VesselParams;
@@ -142,7 +146,9 @@ impl Store {
     ) -> Self {
         let id = vessel.id.to_string();
         let mut rng = stream(seed, &format!("vessel/{id}"));
+        let mut params = params;
         let (volume_z, holdup_z) = (normal(&mut rng), normal(&mut rng));
+        let (purity_z, temperature_z) = (normal(&mut rng), normal(&mut rng));
         let drawn = |value: f64, std: f64, z: f64| {
             if biased {
                 (value + std * z).max(0.0)
@@ -150,6 +156,12 @@ impl Store {
                 value
             }
         };
+        if let Some(stated) = stated_purity(&vessel.contents) {
+            params.purity = drawn(params.purity, stated.std, purity_z).min(1.0);
+        }
+        if let Some(stated) = stated_temperature(&vessel.contents) {
+            params.temperature_k = drawn(params.temperature_k, stated.std, temperature_z);
+        }
         let (kind, volume_m3) = match &vessel.contents {
             Contents::Fluid {
                 volume, pressure, ..
@@ -472,5 +484,39 @@ impl Store {
             Kind::Bag { over_pa } => weather.barometer_pa + over_pa,
             _ => f64::NAN,
         }
+    }
+}
+
+/// What a person says of the purity, where no channel does.
+fn stated_purity(contents: &Contents) -> Option<Stated<Fraction>> {
+    match contents {
+        Contents::Fluid {
+            purity: Some(PuritySource::Stated(stated)),
+            ..
+        }
+        | Contents::Bag {
+            purity: Some(PuritySource::Stated(stated)),
+            ..
+        } => Some(*stated),
+        _ => None,
+    }
+}
+
+/// What a person says of the temperature, where no channel does.
+fn stated_temperature(contents: &Contents) -> Option<Stated<Temperature>> {
+    match contents {
+        Contents::Fluid {
+            temperature: TemperatureSource::Stated(stated),
+            ..
+        }
+        | Contents::Bag {
+            temperature: TemperatureSource::Stated(stated),
+            ..
+        }
+        | Contents::Bath {
+            liquid: LiquidState::Pumped(TemperatureSource::Stated(stated)),
+            ..
+        } => Some(*stated),
+        _ => None,
     }
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use coldledger::plant::{
-    ChannelIx, Contents, LevelSource, LiquidState, PassageSource, Plant, PressureSource,
+    ChannelIx, Contents, End, LevelSource, LiquidState, PassageSource, Plant, PressureSource,
     PuritySource, TemperatureSource, VapourState,
 };
 use coldledger::quantity::QuantityKind;
@@ -118,9 +118,20 @@ pub fn links(plant: &Plant, settings: &SimulatorSettings) -> Vec<ChannelRule> {
         } = line.passage
             && let Some(found) = plant.channel(channel)
         {
-            // Open, half-way between the limit and the end of the range.
-            let open = open_above + 0.5 * (found.range.1 - open_above);
-            tie(channel, Follows::Constant(open));
+            // A way out of the plant is shut, the others are open: half-way between the limit and
+            // the end of the range.
+            let outside = [line.from, line.to].contains(&End::Outside);
+            let end = if outside {
+                found.range.0.max(0.0)
+            } else {
+                found.range.1
+            };
+            let shown = if outside {
+                end
+            } else {
+                open_above + 0.5 * (end - open_above)
+            };
+            tie(channel, Follows::Constant(shown));
         }
     }
     (0u32..)

@@ -152,7 +152,8 @@ impl Sensors {
         let due = match &sensor.sampled {
             None => true,
             Some(last) => {
-                let pulse = channel.hold.unwrap_or(Span::ZERO);
+                // A pulsed probe fires twice within the time that its value may be held.
+                let pulse = Span::from_millis(channel.hold.map_or(0, |hold| hold.millis() / 2));
                 let still = faults.held || faults.stuck.contains(&ix);
                 !still && now > last.at && now >= last.at + pulse
             }
@@ -297,6 +298,9 @@ fn truth_of(rule: &ChannelRule, model: &PlantModel) -> f64 {
         Follows::Barometer => model.weather.barometer_pa,
         Follows::Ambient => model.weather.ambient_k,
         Follows::HeaderPressure => model.header_pa().unwrap_or(0.0),
+        Follows::HeaderGauge => model
+            .header_pa()
+            .map_or(0.0, |pa| pa - model.weather.barometer_pa),
         Follows::Liquefier => model.liquefied_kg_per_s,
         Follows::Returned => model.returned_kg_per_s,
         Follows::Mover(n) => model.moved_kg_per_s.get(n).copied().unwrap_or(0.0),
