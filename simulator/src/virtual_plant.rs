@@ -5,9 +5,7 @@ use std::sync::Arc;
 
 use coldledger::engine::event::{Actor, LedgerEntry, PollFault};
 use coldledger::helium::HeliumError;
-use coldledger::plant::{
-    BlockKey, Booking, ChannelIx, DeviceIx, Id, Plant, RegisterTable, Stated,
-};
+use coldledger::plant::{BlockKey, Booking, ChannelIx, DeviceIx, Id, Plant, RegisterTable, Stated};
 use coldledger::quantity::Mass;
 use coldledger::time::{Span, Timestamp};
 
@@ -290,7 +288,9 @@ impl VirtualPlant {
             }
             let sampled = self.sensors.words(ix, &self.model, &self.faults, self.now);
             for (place, word) in (u32::from(at)..).zip(sampled.unwrap_or(&[])) {
-                let inside = place.checked_sub(first).and_then(|n| usize::try_from(n).ok());
+                let inside = place
+                    .checked_sub(first)
+                    .and_then(|n| usize::try_from(n).ok());
                 if let Some(register) = inside.and_then(|n| image.get_mut(n)) {
                     *register = *word;
                 }

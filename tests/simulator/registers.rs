@@ -15,16 +15,17 @@ fn value(plant: &mut coldledger_simulator::VirtualPlant, ix: ChannelIx) -> (f64,
     let description = std::sync::Arc::clone(plant.plant());
     let channel = description.channel(ix).unwrap();
     let words = plant
-        .read_device(channel.device, channel.table, channel.address, channel.words())
+        .read_device(
+            channel.device,
+            channel.table,
+            channel.address,
+            channel.words(),
+        )
         .unwrap();
     let measured = channel
         .chain
         .convert(&words, channel.range, &channel.uncertainty);
-    (
-        measured.value.0,
-        measured.combined_std(),
-        measured.quality,
-    )
+    (measured.value.0, measured.combined_std(), measured.quality)
 }
 
 #[test]
@@ -61,7 +62,10 @@ fn errors_are_as_large_as_stated() {
             let inside = truth > channel.range.0 + 6.0 * std;
             if inside && quality == Quality::Good {
                 let z = (shown - truth) / std;
-                squares.entry(channel.id.to_string()).or_default().push(z * z);
+                squares
+                    .entry(channel.id.to_string())
+                    .or_default()
+                    .push(z * z);
             }
         }
     }
@@ -69,14 +73,14 @@ fn errors_are_as_large_as_stated() {
     assert!(squares.len() >= 28, "{ids:?}");
     let mut all = Vec::new();
     for (id, squares) in &squares {
-        let n = squares.len() as f64;
+        let n = f64::from(u32::try_from(squares.len()).unwrap());
         assert!(n > 100.0, "{id}: {n}");
         let mean = squares.iter().sum::<f64>() / n;
         // Chi-square over its degrees of freedom: standard deviation sqrt(2/n), here 4.5 of them.
         assert!((mean - 1.0).abs() < 4.5 * (2.0 / n).sqrt(), "{id}: {mean}");
         all.extend(squares);
     }
-    let mean = all.iter().sum::<f64>() / all.len() as f64;
+    let mean = all.iter().sum::<f64>() / f64::from(u32::try_from(all.len()).unwrap());
     assert!((mean - 1.0).abs() < 0.07, "{mean}");
 }
 

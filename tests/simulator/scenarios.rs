@@ -100,7 +100,9 @@ fn open_tanks_stand_at_one_pressure_and_an_isolated_one_keeps_its_mass() {
         plant.truth().vessels[vessel(plant, &id)].clone()
     };
     plant.advance(Span::HOUR);
-    let open: Vec<_> = (1..=4).map(|n| tank(&plant, n).pressure_pa.unwrap()).collect();
+    let open: Vec<_> = (1..=4)
+        .map(|n| tank(&plant, n).pressure_pa.unwrap())
+        .collect();
     assert!(open.iter().all(|p| *p == open[0]), "{open:?}");
     plant.advance(Span::from_millis(6 * 3_600_000));
     let before = tank(&plant, 4);
@@ -145,7 +147,12 @@ fn a_drifting_transmitter_moves_only_itself() {
         let description = std::sync::Arc::clone(plant.plant());
         let (_, channel) = description.channel_by_id(id).unwrap();
         let words = plant
-            .read_device(channel.device, channel.table, channel.address, channel.words())
+            .read_device(
+                channel.device,
+                channel.table,
+                channel.address,
+                channel.words(),
+            )
             .unwrap();
         let measured = channel
             .chain
@@ -212,7 +219,11 @@ fn a_lost_device_does_not_answer_and_comes_back() {
     for _ in 0..3 {
         plant.advance(Span::from_millis(2_700_000));
         answers.push(plant.read_device(gas, RegisterTable::Holding, 0, 4).err());
-        assert!(plant.read_device(cold, RegisterTable::Holding, 0, 4).is_ok());
+        assert!(
+            plant
+                .read_device(cold, RegisterTable::Holding, 0, 4)
+                .is_ok()
+        );
     }
     assert_eq!(answers, [None, Some(PollFault::TimedOut), None]);
 }
@@ -242,7 +253,11 @@ fn a_quench_boils_what_its_energy_can() {
 fn wrong_scenarios_are_refused_with_their_line() {
     let plant = load("tests/plants/thirty");
     let cases = [
-        ("[[event]]\nat = \"1 h\"\nkind = \"explode\"", 3, "no event is called \"explode\""),
+        (
+            "[[event]]\nat = \"1 h\"\nkind = \"explode\"",
+            3,
+            "no event is called \"explode\"",
+        ),
         (
             "\n[[event]]\nat = \"1 h\"\nkind = \"leak\"\nvessel = \"TANK-9\"\nrate = \"1 kg/day\"",
             5,
@@ -278,7 +293,11 @@ fn wrong_scenarios_are_refused_with_their_line() {
             6,
             "is not an energy",
         ),
-        ("[[event]]\nat = \"1 h\"\nkynd = \"leak\"", 3, "unknown field"),
+        (
+            "[[event]]\nat = \"1 h\"\nkynd = \"leak\"",
+            3,
+            "unknown field",
+        ),
     ];
     for (text, line, words) in cases {
         let problems = Scenario::parse(&plant, "s.toml", text).unwrap_err();

@@ -12,7 +12,11 @@ use crate::support::{start, tarn_hollow};
 fn ten_days_of_past_hold_what_the_demonstration_tells() {
     let mut plant = tarn_hollow(1, Imperfections::AS_STATED);
     let before = plant.truth();
-    assert!((1_100.0..1_300.0).contains(&before.total_kg), "{}", before.total_kg);
+    assert!(
+        (1_100.0..1_300.0).contains(&before.total_kg),
+        "{}",
+        before.total_kg
+    );
     let until = start() + past::DEMO_PAST;
     let (mut polls, mut bookings) = (0_u64, 0);
     for (_, kind) in past::events(&mut plant, until, 1) {
@@ -30,7 +34,10 @@ fn ten_days_of_past_hold_what_the_demonstration_tells() {
     let after = plant.truth();
     // 38 kg in, 0.4 kg/day for ten days and 4 kg/day for four out; pressures move by a thousandth.
     let left = after.outside_kg;
-    assert!((left - (0.4 * 10.0 + 4.0 * 4.0 - 38.0)).abs() < 0.05, "{left}");
+    assert!(
+        (left - (0.4 * 10.0 + 4.0 * 4.0 - 38.0)).abs() < 0.05,
+        "{left}"
+    );
     let change = (after.total_kg + left) / before.total_kg - 1.0;
     assert!(change.abs() < 1e-9, "{change:e}");
 }
@@ -42,7 +49,12 @@ fn every_channel_is_good_at_the_start_and_after_days() {
     for day in 0..4 {
         for (n, channel) in (0u32..).zip(&description.all.channel) {
             let words = plant
-                .read_device(channel.device, channel.table, channel.address, channel.words())
+                .read_device(
+                    channel.device,
+                    channel.table,
+                    channel.address,
+                    channel.words(),
+                )
                 .unwrap();
             let measured = channel
                 .chain

@@ -390,8 +390,7 @@ impl PlantModel {
 
     /// The gas of the header spreads so that all open tanks stand at one pressure.
     fn equalise(&mut self) {
-        let weight =
-            |store: &Store| store.per_pascal() / store.compressibility();
+        let weight = |store: &Store| store.per_pascal() / store.compressibility();
         let capacity: f64 = self.open_tanks().map(|ix| weight(&self.stores[ix])).sum();
         if capacity.is_nan() || capacity <= 0.0 {
             return;

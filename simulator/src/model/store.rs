@@ -150,7 +150,7 @@ impl Store {
         let (volume_z, holdup_z) = (normal(&mut rng), normal(&mut rng));
         let (purity_z, temperature_z) = (normal(&mut rng), normal(&mut rng));
         let drawn = |value: f64, std: f64, z: f64| {
-            if biased {
+            if biased && std > 0.0 {
                 (value + std * z).max(0.0)
             } else {
                 value
@@ -162,48 +162,12 @@ impl Store {
         if let Some(stated) = stated_temperature(&vessel.contents) {
             params.temperature_k = drawn(params.temperature_k, stated.std, temperature_z);
         }
-        let (kind, volume_m3) = match &vessel.contents {
-            Contents::Fluid {
-                volume, pressure, ..
-            } => {
-                let open = matches!(pressure, PressureSource::Air { .. });
-                let kind = if open || params.held {
-                    Kind::Held
-                } else {
-                    Kind::Gas
-                };
-                (kind, drawn(volume.value.si(), volume.std, volume_z))
-            }
-            Contents::Bath {
-                strapping,
-                volume_std,
-                liquid,
-                vapour,
-                ..
-            } => {
-                let regime = match liquid {
-                    LiquidState::Saturated => Regime::Boiling,
-                    LiquidState::Subcooled(_) => Regime::Subcooled,
-                    LiquidState::Pumped(_) => Regime::Pumped,
-                };
-                let bath = Bath {
-                    strapping: strapping.clone(),
-                    regime,
-                    superheated: matches!(vapour, VapourState::Superheated(_)),
-                    follows: Lag::new(params.pressure_pa, params.liquid_lag_s),
-                };
-                let volume = drawn(strapping.total(), *volume_std, volume_z);
-                (Kind::Bath(Box::new(bath)), volume)
-            }
-            Contents::Bag { over_pa, .. } => (Kind::Bag { over_pa: *over_pa }, params.bag_m3),
-            Contents::Unmeasured => (Kind::Unmeasured, f64::NAN),
-        };
+        let (kind, stated_m3, volume_std) = kind_of(vessel, &params);
+        let volume_m3 = drawn(stated_m3, volume_std, volume_z);
         let (stated_holdup, holdup_std) = vessel
             .modes
             .get(vessel.first_mode)
-            .map_or((0.0, 0.0), |mode| {
-                (mode.holdup.value.si(), mode.holdup.std)
-            });
+            .map_or((0.0, 0.0), |mode| (mode.holdup.value.si(), mode.holdup.std));
         let holdup_mean_kg = drawn(stated_holdup, holdup_std, holdup_z);
         let wander = |std, time_s, what: &str| {
             Wander::new(std, time_s, stream(seed, &format!("vessel/{id}/{what}")))
@@ -229,18 +193,13 @@ impl Store {
             thermometer: Lag::new(temperature, params.thermometer_lag_s),
             // Smoothing by a lag lowers the spread by the root of T / (T + lag).
             pressure: wander(
-                params.pressure_wander_pa
-                    * libm::sqrt(1.0 + PRESSURE_LAG_S / PRESSURE_WANDER_S),
+                params.pressure_wander_pa * libm::sqrt(1.0 + PRESSURE_LAG_S / PRESSURE_WANDER_S),
                 PRESSURE_WANDER_S,
                 "pressure",
             ),
             pressure_smoothed: Lag::new(0.0, PRESSURE_LAG_S),
             heat: wander(params.heat_load_wander, HEAT_WANDER_S, "heat"),
-            holdup: wander(
-                params.holdup_wander * holdup_std,
-                HOLDUP_WANDER_S,
-                "holdup",
-            ),
+            holdup: wander(params.holdup_wander * holdup_std, HOLDUP_WANDER_S, "holdup"),
             holdup_mean_kg,
             saturation: None,
             params,
@@ -348,8 +307,7 @@ impl Store {
                     self.params.temperature_k
                 };
                 self.state.temperature_k = self.gas.advance(aim, dt_s);
-                let seen =
-                    self.state.temperature_k + self.params.thermometer_sun_k * weather.sun;
+                let seen = self.state.temperature_k + self.params.thermometer_sun_k * weather.sun;
                 self.state.thermometer_k = self.thermometer.advance(seen, dt_s);
             }
             Kind::Held => {
@@ -518,5 +476,44 @@ fn stated_temperature(contents: &Contents) -> Option<Stated<Temperature>> {
             ..
         } => Some(*stated),
         _ => None,
+    }
+}
+
+/// Kind of the store, its volume as stated and the standard uncertainty of that, m3.
+fn kind_of(vessel: &Vessel, params: &VesselParams) -> (Kind, f64, f64) {
+    match &vessel.contents {
+        Contents::Fluid {
+            volume, pressure, ..
+        } => {
+            let open = matches!(pressure, PressureSource::Air { .. });
+            let kind = if open || params.held {
+                Kind::Held
+            } else {
+                Kind::Gas
+            };
+            (kind, volume.value.si(), volume.std)
+        }
+        Contents::Bath {
+            strapping,
+            volume_std,
+            liquid,
+            vapour,
+            ..
+        } => {
+            let regime = match liquid {
+                LiquidState::Saturated => Regime::Boiling,
+                LiquidState::Subcooled(_) => Regime::Subcooled,
+                LiquidState::Pumped(_) => Regime::Pumped,
+            };
+            let bath = Bath {
+                strapping: strapping.clone(),
+                regime,
+                superheated: matches!(vapour, VapourState::Superheated(_)),
+                follows: Lag::new(params.pressure_pa, params.liquid_lag_s),
+            };
+            (Kind::Bath(Box::new(bath)), strapping.total(), *volume_std)
+        }
+        Contents::Bag { over_pa, .. } => (Kind::Bag { over_pa: *over_pa }, params.bag_m3, 0.0),
+        Contents::Unmeasured => (Kind::Unmeasured, f64::NAN, 0.0),
     }
 }

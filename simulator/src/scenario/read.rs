@@ -94,7 +94,10 @@ impl Checking<'_, '_> {
         let kind = raw.kind.get_ref().as_str();
         let Some((_, fields)) = KINDS.iter().find(|(name, _)| *name == kind) else {
             let names: Vec<_> = KINDS.iter().map(|(name, _)| *name).collect();
-            let text = format!("no event is called {kind:?}; use one of: {}", names.join(", "));
+            let text = format!(
+                "no event is called {kind:?}; use one of: {}",
+                names.join(", ")
+            );
             self.reader.problem(&raw.kind, text);
             return None;
         };
@@ -104,7 +107,8 @@ impl Checking<'_, '_> {
             Some(text) => {
                 let span = self.reader.span(text)?;
                 if span <= Span::ZERO {
-                    self.reader.problem(text, "the time must be longer than nothing");
+                    self.reader
+                        .problem(text, "the time must be longer than nothing");
                     return None;
                 }
                 Some(span)
@@ -120,10 +124,12 @@ impl Checking<'_, '_> {
         Some(match kind {
             "leak" => What::Leak(Leak {
                 store: self.vessel(whole, raw)?,
-                kg_per_s: self.needed(whole, "rate", raw.rate.as_ref()).and_then(|t| {
-                    let rate = self.reader.quantity::<MassFlow>(t)?;
-                    self.positive(t, rate)
-                })?,
+                kg_per_s: self
+                    .needed(whole, "rate", raw.rate.as_ref())
+                    .and_then(|t| {
+                        let rate = self.reader.quantity::<MassFlow>(t)?;
+                        self.positive(t, rate)
+                    })?,
                 at_pa: match &raw.at_pressure {
                     Some(text) => {
                         let p = self.reader.quantity::<AbsolutePressure>(text)?;
@@ -147,7 +153,10 @@ impl Checking<'_, '_> {
             "stuck-sensor" => What::StuckSensor(self.channel(whole, raw)?.0),
             "broken-loop" => What::BrokenLoop(self.channel(whole, raw)?.0),
             "delivery" => {
-                let header = raw.vessel.as_ref().is_some_and(|id| id.get_ref() == "header");
+                let header = raw
+                    .vessel
+                    .as_ref()
+                    .is_some_and(|id| id.get_ref() == "header");
                 What::Delivery {
                     into: if header {
                         Place::Header
@@ -155,13 +164,13 @@ impl Checking<'_, '_> {
                         Place::Store(self.vessel(whole, raw)?)
                     },
                     mass_kg: self.mass(whole, raw)?,
-                    booked: self.booked(raw, BookingKind::Delivery)?,
+                    booked: self.booked(raw, BookingKind::Delivery),
                 }
             }
             "vent" => What::Vent {
                 from: self.vessel(whole, raw)?,
                 mass_kg: self.mass(whole, raw)?,
-                booked: self.booked(raw, BookingKind::MeteredVent)?,
+                booked: self.booked(raw, BookingKind::MeteredVent),
             },
             "stuck-valve" => What::StuckValve(self.vessel(whole, raw)?),
             "quench" => {
@@ -278,26 +287,32 @@ impl Checking<'_, '_> {
         self.positive(text, mass)
     }
 
-    fn booked(&mut self, raw: &RawEvent, kind: BookingKind) -> Option<Option<Booked>> {
+    /// How it stands in the ledger; booked unless told otherwise.
+    fn booked(&mut self, raw: &RawEvent, kind: BookingKind) -> Option<Booked> {
         let relative_std = match &raw.booked_uncertainty {
-            Some(text) => self.reader.quantity::<Fraction>(text)?,
+            // What is wrong with it is told, and the scenario refused.
+            Some(text) => self.reader.quantity::<Fraction>(text).unwrap_or(0.0),
             None => 0.005,
         };
         let is_booked = raw.booked.as_ref().is_none_or(|booked| *booked.get_ref());
-        Some(is_booked.then_some(Booked { kind, relative_std }))
+        is_booked.then_some(Booked { kind, relative_std })
     }
 
     fn energy(&mut self, text: &Text) -> Option<f64> {
-        let parsed = text.get_ref().trim().rsplit_once(' ').and_then(|(number, unit)| {
-            let scale = match unit {
-                "J" => 1.0,
-                "kJ" => 1e3,
-                "MJ" => 1e6,
-                _ => return None,
-            };
-            let number: f64 = number.trim().parse().ok()?;
-            (number.is_finite() && number > 0.0).then_some(number * scale)
-        });
+        let parsed = text
+            .get_ref()
+            .trim()
+            .rsplit_once(' ')
+            .and_then(|(number, unit)| {
+                let scale = match unit {
+                    "J" => 1.0,
+                    "kJ" => 1e3,
+                    "MJ" => 1e6,
+                    _ => return None,
+                };
+                let number: f64 = number.trim().parse().ok()?;
+                (number.is_finite() && number > 0.0).then_some(number * scale)
+            });
         if parsed.is_none() {
             let problem = format!(
                 "{:?} is not an energy above zero; write for example \"0.3 MJ\"",

@@ -44,7 +44,7 @@ impl Imperfections {
 pub struct Sensors {
     plant: Arc<Plant>,
     groups: Vec<GroupError>,
-    sensors: Vec<Sensor>,
+    each: Vec<Sensor>,
     imperfections: Imperfections,
 }
 
@@ -114,7 +114,7 @@ impl Sensors {
                 }
             })
             .collect();
-        let sensors = plant
+        let each = plant
             .all
             .channel
             .iter()
@@ -124,7 +124,7 @@ impl Sensors {
         Self {
             plant,
             groups,
-            sensors,
+            each,
             imperfections,
         }
     }
@@ -148,7 +148,7 @@ impl Sensors {
         now: Timestamp,
     ) -> Option<&[u16]> {
         let channel = self.plant.channel(ix)?;
-        let sensor = self.sensors.get_mut(ix.index())?;
+        let sensor = self.each.get_mut(ix.index())?;
         let due = match &sensor.sampled {
             None => true,
             Some(last) => {
@@ -174,16 +174,14 @@ impl Sensors {
     /// What the channel would show without any error, SI.
     #[must_use]
     pub fn truth(&self, ix: ChannelIx, model: &PlantModel) -> Option<f64> {
-        let sensor = self.sensors.get(ix.index())?;
+        let sensor = self.each.get(ix.index())?;
         Some(truth_of(&sensor.rule, model) + sensor.wander.as_ref().map_or(0.0, Wander::value))
     }
 
     /// Where a shared source of error stands, in units of its standard uncertainty.
     #[must_use]
     pub fn shared_error(&self, group: GroupIx) -> Option<f64> {
-        self.groups
-            .get(usize::from(group.0))
-            .map(GroupError::value)
+        self.groups.get(usize::from(group.0)).map(GroupError::value)
     }
 }
 
@@ -216,7 +214,10 @@ impl Sensor {
     ) -> Words {
         let mut value = truth_of(&self.rule, model) + offset;
         if let Some(wander) = &mut self.wander {
-            let since = self.sampled.as_ref().map_or(Span::ZERO, |last| now - last.at);
+            let since = self
+                .sampled
+                .as_ref()
+                .map_or(Span::ZERO, |last| now - last.at);
             value += wander.advance(since.seconds());
         }
         self.size_errors(channel, value);

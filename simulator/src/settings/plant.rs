@@ -138,15 +138,30 @@ impl SimulatorSettings {
         }
     }
 
+    /// The settings that come with the simulator for this site, or a quiet plant where there are none.
+    ///
+    /// # Errors
+    /// Every problem when the bundled settings do not fit the description.
+    pub fn bundled_or_quiet(plant: &Plant) -> Result<Self, Problems> {
+        match super::bundled(&plant.site.id) {
+            Some((file, source)) => Self::parse(plant, file, source),
+            None => Ok(Self::quiet(plant)),
+        }
+    }
+
     /// Reads a settings file.
     ///
     /// # Errors
     /// Every problem with its line.
     pub fn parse(plant: &Plant, file: &str, source: &str) -> Result<Self, Problems> {
         let mut reader = Reader::new(file, source);
-        let settings = reader
-            .raw()
-            .map(|raw: RawFile| Checking { plant, reader: &mut reader }.all(&raw));
+        let settings = reader.raw().map(|raw: RawFile| {
+            Checking {
+                plant,
+                reader: &mut reader,
+            }
+            .all(&raw)
+        });
         reader.finish(settings)
     }
 
@@ -225,9 +240,12 @@ impl Checking<'_, '_> {
 
     fn mover(&mut self, raw: &RawMover) -> Option<Mover> {
         let from = self.one_vessel(&raw.from)?;
-        let bag = self.plant.all.vessel.get(from).is_some_and(|vessel| {
-            matches!(vessel.contents, Contents::Bag { .. })
-        });
+        let bag = self
+            .plant
+            .all
+            .vessel
+            .get(from)
+            .is_some_and(|vessel| matches!(vessel.contents, Contents::Bag { .. }));
         let kind = if bag {
             QuantityKind::Volume
         } else {

@@ -26,7 +26,11 @@ impl fmt::Display for Problems {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for (n, problem) in self.0.iter().enumerate() {
             let end = if n + 1 < self.0.len() { "\n" } else { "" };
-            write!(f, "{}:{}: {}{end}", problem.file, problem.line, problem.text)?;
+            write!(
+                f,
+                "{}:{}: {}{end}",
+                problem.file, problem.line, problem.text
+            )?;
         }
         Ok(())
     }
