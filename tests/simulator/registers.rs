@@ -73,14 +73,14 @@ fn errors_are_as_large_as_stated() {
     assert!(squares.len() >= 28, "{ids:?}");
     let mut all = Vec::new();
     for (id, squares) in &squares {
-        let n = squares.len() as f64;
+        let n = f64::from(u32::try_from(squares.len()).unwrap());
         assert!(n > 100.0, "{id}: {n}");
         let mean = squares.iter().sum::<f64>() / n;
         // Chi-square over its degrees of freedom: standard deviation sqrt(2/n), here 4.5 of them.
         assert!((mean - 1.0).abs() < 4.5 * (2.0 / n).sqrt(), "{id}: {mean}");
         all.extend(squares);
     }
-    let mean = all.iter().sum::<f64>() / all.len() as f64;
+    let mean = all.iter().sum::<f64>() / f64::from(u32::try_from(all.len()).unwrap());
     assert!((mean - 1.0).abs() < 0.07, "{mean}");
 }
 

@@ -56,3 +56,13 @@ pub fn vessel(plant: &VirtualPlant, id: &str) -> usize {
         .map(|(ix, _)| ix.index())
         .expect(id)
 }
+
+/// Tarn Hollow as the demonstration runs it.
+pub fn tarn_hollow(seed: u64, imperfections: Imperfections) -> VirtualPlant {
+    let plant = load("config/tarn-hollow");
+    let settings = settings(&plant, "tarn-hollow.toml");
+    let path = root().join("simulator/scenarios/tarn-hollow-demo.toml");
+    let text = std::fs::read_to_string(&path).expect("the scenario is there");
+    let scenario = scenario(&plant, &text);
+    VirtualPlant::new(plant, &settings, scenario, beginning(seed, imperfections)).unwrap()
+}

@@ -7,7 +7,7 @@
 use std::sync::LazyLock;
 
 use coldledger::helium::{self, HeliumError};
-use coldledger::quantity::{AbsolutePressure, Temperature};
+use coldledger::quantity::{AbsolutePressure, Density, Temperature};
 
 /// Specific gas constant of helium, J/(kg K). **Source**: CODATA 2018 molar gas constant over the
 /// molar mass of helium, 4.002602 g/mol (IUPAC 2021).
@@ -126,7 +126,7 @@ impl Fluid {
 /// # Errors
 /// [`HeliumError`] outside the property model.
 pub fn density(t_k: f64, p_pa: f64) -> Result<f64, HeliumError> {
-    helium::density(Temperature::new(t_k), AbsolutePressure::new(p_pa)).map(|rho| rho.si())
+    helium::density(Temperature::new(t_k), AbsolutePressure::new(p_pa)).map(Density::si)
 }
 
 fn look_up(table: &[Saturated], (low, high): (f64, f64), at: f64) -> Saturated {

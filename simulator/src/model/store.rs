@@ -1,7 +1,11 @@
 //! One store of helium: its mass, and the pressure, temperature and level that follow from it.
 
 use coldledger::instrument::level::Strapping;
-use coldledger::plant::{Contents, LiquidState, PressureSource, VapourState, Vessel};
+use coldledger::plant::{
+    Contents, LiquidState, PressureSource, PuritySource, Stated, TemperatureSource, VapourState,
+    Vessel,
+};
+use coldledger::quantity::{Fraction, Temperature};
 
 use super::fluid::{Fluid, GAS_CONSTANT, Saturated, density};
 use super::params::VesselParams;
@@ -142,50 +146,24 @@ impl Store {
     ) -> Self {
         let id = vessel.id.to_string();
         let mut rng = stream(seed, &format!("vessel/{id}"));
+        let mut params = params;
         let (volume_z, holdup_z) = (normal(&mut rng), normal(&mut rng));
+        let (purity_z, temperature_z) = (normal(&mut rng), normal(&mut rng));
         let drawn = |value: f64, std: f64, z: f64| {
-            if biased {
+            if biased && std > 0.0 {
                 (value + std * z).max(0.0)
             } else {
                 value
             }
         };
-        let (kind, volume_m3) = match &vessel.contents {
-            Contents::Fluid {
-                volume, pressure, ..
-            } => {
-                let open = matches!(pressure, PressureSource::Air { .. });
-                let kind = if open || params.held {
-                    Kind::Held
-                } else {
-                    Kind::Gas
-                };
-                (kind, drawn(volume.value.si(), volume.std, volume_z))
-            }
-            Contents::Bath {
-                strapping,
-                volume_std,
-                liquid,
-                vapour,
-                ..
-            } => {
-                let regime = match liquid {
-                    LiquidState::Saturated => Regime::Boiling,
-                    LiquidState::Subcooled(_) => Regime::Subcooled,
-                    LiquidState::Pumped(_) => Regime::Pumped,
-                };
-                let bath = Bath {
-                    strapping: strapping.clone(),
-                    regime,
-                    superheated: matches!(vapour, VapourState::Superheated(_)),
-                    follows: Lag::new(params.pressure_pa, params.liquid_lag_s),
-                };
-                let volume = drawn(strapping.total(), *volume_std, volume_z);
-                (Kind::Bath(Box::new(bath)), volume)
-            }
-            Contents::Bag { over_pa, .. } => (Kind::Bag { over_pa: *over_pa }, params.bag_m3),
-            Contents::Unmeasured => (Kind::Unmeasured, f64::NAN),
-        };
+        if let Some(stated) = stated_purity(&vessel.contents) {
+            params.purity = drawn(params.purity, stated.std, purity_z).min(1.0);
+        }
+        if let Some(stated) = stated_temperature(&vessel.contents) {
+            params.temperature_k = drawn(params.temperature_k, stated.std, temperature_z);
+        }
+        let (kind, stated_m3, volume_std) = kind_of(vessel, &params);
+        let volume_m3 = drawn(stated_m3, volume_std, volume_z);
         let (stated_holdup, holdup_std) = vessel
             .modes
             .get(vessel.first_mode)
@@ -464,5 +442,78 @@ impl Store {
             Kind::Bag { over_pa } => weather.barometer_pa + over_pa,
             _ => f64::NAN,
         }
+    }
+}
+
+/// What a person says of the purity, where no channel does.
+fn stated_purity(contents: &Contents) -> Option<Stated<Fraction>> {
+    match contents {
+        Contents::Fluid {
+            purity: Some(PuritySource::Stated(stated)),
+            ..
+        }
+        | Contents::Bag {
+            purity: Some(PuritySource::Stated(stated)),
+            ..
+        } => Some(*stated),
+        _ => None,
+    }
+}
+
+/// What a person says of the temperature, where no channel does.
+fn stated_temperature(contents: &Contents) -> Option<Stated<Temperature>> {
+    match contents {
+        Contents::Fluid {
+            temperature: TemperatureSource::Stated(stated),
+            ..
+        }
+        | Contents::Bag {
+            temperature: TemperatureSource::Stated(stated),
+            ..
+        }
+        | Contents::Bath {
+            liquid: LiquidState::Pumped(TemperatureSource::Stated(stated)),
+            ..
+        } => Some(*stated),
+        _ => None,
+    }
+}
+
+/// Kind of the store, its volume as stated and the standard uncertainty of that, m3.
+fn kind_of(vessel: &Vessel, params: &VesselParams) -> (Kind, f64, f64) {
+    match &vessel.contents {
+        Contents::Fluid {
+            volume, pressure, ..
+        } => {
+            let open = matches!(pressure, PressureSource::Air { .. });
+            let kind = if open || params.held {
+                Kind::Held
+            } else {
+                Kind::Gas
+            };
+            (kind, volume.value.si(), volume.std)
+        }
+        Contents::Bath {
+            strapping,
+            volume_std,
+            liquid,
+            vapour,
+            ..
+        } => {
+            let regime = match liquid {
+                LiquidState::Saturated => Regime::Boiling,
+                LiquidState::Subcooled(_) => Regime::Subcooled,
+                LiquidState::Pumped(_) => Regime::Pumped,
+            };
+            let bath = Bath {
+                strapping: strapping.clone(),
+                regime,
+                superheated: matches!(vapour, VapourState::Superheated(_)),
+                follows: Lag::new(params.pressure_pa, params.liquid_lag_s),
+            };
+            (Kind::Bath(Box::new(bath)), strapping.total(), *volume_std)
+        }
+        Contents::Bag { over_pa, .. } => (Kind::Bag { over_pa: *over_pa }, params.bag_m3, 0.0),
+        Contents::Unmeasured => (Kind::Unmeasured, f64::NAN, 0.0),
     }
 }

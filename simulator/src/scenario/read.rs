@@ -164,13 +164,13 @@ impl Checking<'_, '_> {
                         Place::Store(self.vessel(whole, raw)?)
                     },
                     mass_kg: self.mass(whole, raw)?,
-                    booked: self.booked(raw, BookingKind::Delivery)?,
+                    booked: self.booked(raw, BookingKind::Delivery),
                 }
             }
             "vent" => What::Vent {
                 from: self.vessel(whole, raw)?,
                 mass_kg: self.mass(whole, raw)?,
-                booked: self.booked(raw, BookingKind::MeteredVent)?,
+                booked: self.booked(raw, BookingKind::MeteredVent),
             },
             "stuck-valve" => What::StuckValve(self.vessel(whole, raw)?),
             "quench" => {
@@ -287,13 +287,15 @@ impl Checking<'_, '_> {
         self.positive(text, mass)
     }
 
-    fn booked(&mut self, raw: &RawEvent, kind: BookingKind) -> Option<Option<Booked>> {
+    /// How it stands in the ledger; booked unless told otherwise.
+    fn booked(&mut self, raw: &RawEvent, kind: BookingKind) -> Option<Booked> {
         let relative_std = match &raw.booked_uncertainty {
-            Some(text) => self.reader.quantity::<Fraction>(text)?,
+            // What is wrong with it is told, and the scenario refused.
+            Some(text) => self.reader.quantity::<Fraction>(text).unwrap_or(0.0),
             None => 0.005,
         };
         let is_booked = raw.booked.as_ref().is_none_or(|booked| *booked.get_ref());
-        Some(is_booked.then_some(Booked { kind, relative_std }))
+        is_booked.then_some(Booked { kind, relative_std })
     }
 
     fn energy(&mut self, text: &Text) -> Option<f64> {

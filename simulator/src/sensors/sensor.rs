@@ -44,7 +44,7 @@ impl Imperfections {
 pub struct Sensors {
     plant: Arc<Plant>,
     groups: Vec<GroupError>,
-    sensors: Vec<Sensor>,
+    each: Vec<Sensor>,
     imperfections: Imperfections,
 }
 
@@ -114,7 +114,7 @@ impl Sensors {
                 }
             })
             .collect();
-        let sensors = plant
+        let each = plant
             .all
             .channel
             .iter()
@@ -124,7 +124,7 @@ impl Sensors {
         Self {
             plant,
             groups,
-            sensors,
+            each,
             imperfections,
         }
     }
@@ -148,11 +148,12 @@ impl Sensors {
         now: Timestamp,
     ) -> Option<&[u16]> {
         let channel = self.plant.channel(ix)?;
-        let sensor = self.sensors.get_mut(ix.index())?;
+        let sensor = self.each.get_mut(ix.index())?;
         let due = match &sensor.sampled {
             None => true,
             Some(last) => {
-                let pulse = channel.hold.unwrap_or(Span::ZERO);
+                // A pulsed probe fires twice within the time that its value may be held.
+                let pulse = Span::from_millis(channel.hold.map_or(0, |hold| hold.millis() / 2));
                 let still = faults.held || faults.stuck.contains(&ix);
                 !still && now > last.at && now >= last.at + pulse
             }
@@ -173,7 +174,7 @@ impl Sensors {
     /// What the channel would show without any error, SI.
     #[must_use]
     pub fn truth(&self, ix: ChannelIx, model: &PlantModel) -> Option<f64> {
-        let sensor = self.sensors.get(ix.index())?;
+        let sensor = self.each.get(ix.index())?;
         Some(truth_of(&sensor.rule, model) + sensor.wander.as_ref().map_or(0.0, Wander::value))
     }
 
@@ -298,6 +299,9 @@ fn truth_of(rule: &ChannelRule, model: &PlantModel) -> f64 {
         Follows::Barometer => model.weather.barometer_pa,
         Follows::Ambient => model.weather.ambient_k,
         Follows::HeaderPressure => model.header_pa().unwrap_or(0.0),
+        Follows::HeaderGauge => model
+            .header_pa()
+            .map_or(0.0, |pa| pa - model.weather.barometer_pa),
         Follows::Liquefier => model.liquefied_kg_per_s,
         Follows::Returned => model.returned_kg_per_s,
         Follows::Mover(n) => model.moved_kg_per_s.get(n).copied().unwrap_or(0.0),

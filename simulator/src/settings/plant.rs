@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use coldledger::plant::{ChannelIx, Plant};
+use coldledger::plant::{ChannelIx, Contents, Plant};
 use coldledger::quantity::{
     AbsolutePressure, Duration, Fraction, MassFlow, Power, PressureDifference, QuantityKind,
     Temperature, TemperatureDifference, Volume,
@@ -65,8 +65,10 @@ pub enum Follows {
     Barometer,
     /// Air temperature.
     Ambient,
-    /// Pressure of the common header.
+    /// Absolute pressure of the common header.
     HeaderPressure,
+    /// Pressure of the common header above the air.
+    HeaderGauge,
     /// Flow of the cold box into its vessel.
     Liquefier,
     /// Cold returns to the compressors.
@@ -133,6 +135,17 @@ impl SimulatorSettings {
             },
             channels: BTreeMap::new(),
             not_drawn: BTreeSet::new(),
+        }
+    }
+
+    /// The settings that come with the simulator for this site, or a quiet plant where there are none.
+    ///
+    /// # Errors
+    /// Every problem when the bundled settings do not fit the description.
+    pub fn bundled_or_quiet(plant: &Plant) -> Result<Self, Problems> {
+        match super::bundled(&plant.site.id) {
+            Some((file, source)) => Self::parse(plant, file, source),
+            None => Ok(Self::quiet(plant)),
         }
     }
 
@@ -227,9 +240,12 @@ impl Checking<'_, '_> {
 
     fn mover(&mut self, raw: &RawMover) -> Option<Mover> {
         let from = self.one_vessel(&raw.from)?;
-        let bag = self.plant.all.vessel.get(from).is_some_and(|vessel| {
-            matches!(vessel.contents, coldledger::plant::Contents::Bag { .. })
-        });
+        let bag = self
+            .plant
+            .all
+            .vessel
+            .get(from)
+            .is_some_and(|vessel| matches!(vessel.contents, Contents::Bag { .. }));
         let kind = if bag {
             QuantityKind::Volume
         } else {
@@ -365,6 +381,7 @@ impl Checking<'_, '_> {
         match words {
             "barometer" => return Some(Follows::Barometer),
             "ambient" => return Some(Follows::Ambient),
+            "header" if kind == QuantityKind::GaugePressure => return Some(Follows::HeaderGauge),
             "header" => return Some(Follows::HeaderPressure),
             "liquefier" => return Some(Follows::Liquefier),
             "returned" => return Some(Follows::Returned),
@@ -375,8 +392,15 @@ impl Checking<'_, '_> {
             let at = model.movers.iter().position(|m| m.name == quantity)?;
             return Some(Follows::Mover(at));
         }
-        let (ix, _) = self.plant.vessel_by_id(id)?;
+        let (ix, vessel) = self.plant.vessel_by_id(id)?;
         let quantity = match quantity {
+            "head" => match &vessel.contents {
+                Contents::Bath { strapping, .. } => VesselQuantity::Head {
+                    bottom_m: strapping.heights().0,
+                    top_m: strapping.heights().1,
+                },
+                _ => return None,
+            },
             "pressure" if kind == QuantityKind::GaugePressure => VesselQuantity::Gauge,
             "pressure" => VesselQuantity::Pressure,
             "temperature" => VesselQuantity::Temperature,
@@ -436,6 +460,6 @@ fn unknown_follows(words: &str) -> String {
     format!(
         "{words:?} is no truth of the model; write barometer, ambient, header, liquefier, returned, \
          \"mover NAME\", or a vessel's id and one of pressure, temperature, thermometer, vapour, level, \
-         volume, purity, supply, valve, boil-off, heat, on-header, mass"
+         head, volume, purity, supply, valve, boil-off, heat, on-header, mass"
     )
 }
