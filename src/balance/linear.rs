@@ -117,6 +117,35 @@ impl Cholesky {
         y
     }
 
+    /// [`forward`](Self::forward) for many right sides at once: row `i` of `b` holds element `i` of
+    /// each of them.
+    #[must_use]
+    pub fn forward_many(&self, b: &[f64], sides: usize) -> Vec<f64> {
+        let n = self.order;
+        let mut y = vec![0.0; n * sides];
+        for i in 0..n {
+            if self.is_aliased(i) {
+                continue;
+            }
+            let (done, rest) = y.split_at_mut(i * sides);
+            let row = &mut rest[..sides];
+            for (x, b) in row.iter_mut().zip(b.iter().skip(i * sides)) {
+                *x = b * self.scale[i];
+            }
+            for (j, earlier) in done.chunks_exact(sides.max(1)).enumerate() {
+                let factor = self.lower[i * n + j];
+                for (x, e) in row.iter_mut().zip(earlier) {
+                    *x -= factor * e;
+                }
+            }
+            let pivot = 1.0 / self.lower[i * n + i];
+            for x in row {
+                *x *= pivot;
+            }
+        }
+        y
+    }
+
     /// The solution `x` of `A x = b`.
     #[must_use]
     pub fn solve(&self, b: &[f64]) -> Vec<f64> {
@@ -128,8 +157,8 @@ impl Cholesky {
                 continue;
             }
             let mut sum = x[i];
-            for j in i + 1..n {
-                sum -= self.lower[j * n + i] * x[j];
+            for (j, x) in x.iter().enumerate().skip(i + 1) {
+                sum -= self.lower[j * n + i] * x;
             }
             x[i] = sum / self.lower[i * n + i];
         }
@@ -206,6 +235,19 @@ mod tests {
             assert!((ours.variance(i) / inverse[(i, i)] - 1.0).abs() < 1e-9);
         }
         assert!((ours.log_determinant() - theirs.ln_determinant()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn many_right_sides_give_what_one_by_one_gives() {
+        let c = Cholesky::new(&example(5), 5).unwrap();
+        let b: Vec<f64> = (0..15).map(|i| libm::cos(f64::from(i))).collect();
+        let many = c.forward_many(&b, 3);
+        for side in 0..3 {
+            let one: Vec<f64> = (0..5).map(|i| b[i * 3 + side]).collect();
+            for (i, x) in c.forward(&one).iter().enumerate() {
+                assert!((x - many[i * 3 + side]).abs() <= 1e-12 * x.abs());
+            }
+        }
     }
 
     #[test]

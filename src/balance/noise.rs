@@ -595,12 +595,17 @@ impl Problem<'_> {
         let solved = whitened.solve(&[]);
         let centre = [0.0, self.centre_log_time, Point::WAVE_CENTRE];
         let mut prior = 0.0;
-        for i in 0..if self.waves { 3 } else { 2 } {
-            let d = point.0[i] - centre[i];
-            prior += Self::PRIOR_PRECISION[i] * d * d;
+        for (((x, bounded), centre), precision) in point
+            .0
+            .iter()
+            .zip(point.bounded().0)
+            .zip(centre)
+            .zip(Self::PRIOR_PRECISION)
+            .take(if self.waves { 3 } else { 2 })
+        {
+            let (d, out) = (x - centre, x - bounded);
             // Outside the bounds the likelihood stands still; this leads back.
-            let out = point.0[i] - point.bounded().0[i];
-            prior += 10.0 * out * out;
+            prior += precision * d * d + 10.0 * out * out;
         }
         Terms {
             sum_of_squares: solved.sum_of_squares,

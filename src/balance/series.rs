@@ -312,6 +312,13 @@ impl Design {
         }
     }
 
+    /// Takes the rate column out of the fit.
+    pub(crate) fn fix_rate(&mut self) {
+        for row in self.rows.chunks_exact_mut(self.columns + 1) {
+            row[RATE] = 0.0;
+        }
+    }
+
     /// Marks samples as not there; gives how many there were.
     pub(crate) fn set_aside(&mut self, samples: &[usize]) -> usize {
         for i in samples {

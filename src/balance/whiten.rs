@@ -176,6 +176,28 @@ impl Whitener {
         found
     }
 
+    /// Inverse standard deviation of the next innovation.
+    pub(crate) fn inverse_std(&self) -> f64 {
+        if let Some(held) = self.held {
+            return held.inverse_std;
+        }
+        let p = &self.covariance;
+        let observed = |row: &[f64; STATES]| row[0] + row[1] + row[3];
+        let variance =
+            observed(&p[0]) + observed(&p[1]) + observed(&p[3]) + self.transition.white_variance;
+        if variance > 0.0 {
+            1.0 / libm::sqrt(variance)
+        } else {
+            1.0
+        }
+    }
+
+    /// Goes on with another noise.
+    pub(crate) fn retune(&mut self, noise: &NoiseParameters, step_s: f64) {
+        self.transition = Transition::new(noise, step_s);
+        self.held = None;
+    }
+
     /// Time moves one step on without a sample.
     pub(crate) fn skip(&mut self) {
         self.held = None;
@@ -278,10 +300,11 @@ impl Columns {
         }
     }
 
-    /// Copies the states of column `from` to column `to`.
-    pub(crate) fn copy(&mut self, to: usize, from: usize) {
-        self.clear(to);
-        self.add(to, from, 1.0);
+    /// What a sample `x` of column `j` would differ by from its prediction.
+    pub(crate) fn innovation(&self, j: usize, x: f64) -> f64 {
+        let [a, b, _, d, _] = &self.state;
+        let at = |s: &[f64]| s.get(j).copied().unwrap_or(0.0);
+        x - (at(a) + at(b) + at(d))
     }
 }
 
