@@ -17,6 +17,7 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod command;
 pub mod helium;
 pub mod quantity;
 pub mod time;

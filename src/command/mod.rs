@@ -1,0 +1,3 @@
+//! The subcommands: one file each. The only place that prints.
+
+pub mod helium;
