@@ -9,10 +9,12 @@
 //! Nothing here knows the plant description, the clock or the network. A NaN or an infinity stops
 //! here: what leaves is a finite value, or a value of quality bad with its reason.
 
+pub mod agreement;
 pub mod chain;
 pub mod current_loop;
 pub mod curve;
 pub mod decode;
+pub mod excitation;
 pub mod flow;
 pub mod level;
 pub mod uncertainty;
