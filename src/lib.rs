@@ -27,7 +27,6 @@ pub mod command;
 pub mod console;
 pub mod daemon;
 pub mod engine;
-pub mod command;
 pub mod helium;
 pub mod history;
 pub mod instrument;

@@ -19,7 +19,8 @@ use std::time::Instant;
 
 use coldledger::instrument::chain::{Chain, Transform};
 use coldledger::instrument::curve::{
-    ChebyshevCurve, ChebyshevRange, Curve, Interpolation, TableCurve, Variable,
+    ChebyshevCurve, ChebyshevRange, Curve, Interpolation, PlatinumCurve, TableCurve,
+    ThermocoupleCurve, ThermocoupleType, Variable,
 };
 use coldledger::instrument::{
     ChannelUncertainty, CurrentLoop, Format, SharedKind, SharedTerm, WordOrder,
@@ -45,7 +46,9 @@ const TERMS: [f64; 12] = [
 const LOW: f64 = 2.569058;
 const HIGH: f64 = 3.924874;
 const POINTS: usize = 20_000;
-const CHANNELS: usize = 2_000;
+/// A plant of this many channels, each with a calibration of its own, polled over and over.
+const CHANNELS: usize = 200;
+const POLLS: usize = 20;
 
 fn main() {
     let rounds = std::env::args()
@@ -94,20 +97,22 @@ fn main() {
         let u = uncertainty();
         let words: Vec<_> = (0..CHANNELS)
             .map(|_| {
-                let value = 4.0 + 6.0 * uniform();
+                let value = range.0.max(3.0) + 6.0 * uniform();
                 chain.raw_for(value).expect("a code")
             })
             .collect();
         let convert = || {
             let mut sum = 0.0;
-            for (chain, words) in chains.iter().zip(&words) {
-                let measured = chain.convert(black_box(words), range, black_box(&u));
-                sum += measured.value.0 + measured.independent_std;
-                black_box(&measured);
+            for _ in 0..POLLS {
+                for (chain, words) in chains.iter().zip(&words) {
+                    let measured = chain.convert(black_box(words), range, black_box(&u));
+                    sum += measured.value.0 + measured.independent_std;
+                    black_box(&measured);
+                }
             }
             sum
         };
-        compare(rounds, name, CHANNELS, convert, plain);
+        compare(rounds, name, CHANNELS * POLLS, convert, plain);
     }
 }
 
@@ -153,6 +158,9 @@ fn chains() -> Vec<(&'static str, Chain, (f64, f64))> {
         at_4_ma: 0.0,
         at_20_ma: 16.0,
     };
+    let platinum = Curve::Platinum(PlatinumCurve { r0_ohm: 100.0 });
+    let thermocouple = ThermocoupleCurve::new(ThermocoupleType::T).expect("a sound curve");
+    let thermocouple = Curve::Thermocouple(thermocouple);
     vec![
         (
             "whole channel, 4-20 mA loop",
@@ -168,6 +176,16 @@ fn chains() -> Vec<(&'static str, Chain, (f64, f64))> {
             "whole channel, log-log table, 60 points",
             chain(Format::U32, 0.01, Transform::Curve(Arc::new(table()))),
             (1.4, 325.0),
+        ),
+        (
+            "whole channel, platinum below 0 degC",
+            chain(Format::U16, 0.01, Transform::Curve(Arc::new(platinum))),
+            (75.0, 400.0),
+        ),
+        (
+            "whole channel, thermocouple T",
+            chain(Format::I16, 1e-6, Transform::Curve(Arc::new(thermocouple))),
+            (75.0, 400.0),
         ),
     ]
 }

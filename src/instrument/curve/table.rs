@@ -102,7 +102,7 @@ impl TableCurve {
                 needed: 2,
             });
         };
-        let segments = segments(&scaled);
+        let segments = hermite(&scaled, &monotone_slopes(&scaled));
         let (first_x, segments_per_x, spread) = equal_widths(&segments);
         Ok(Self {
             interpolation,
@@ -115,6 +115,15 @@ impl TableCurve {
             at_low,
             at_high,
         })
+    }
+
+    /// The same points with slopes that are known better than from their neighbours. The points
+    /// are at least two, finite, and rise in both coordinates; each has its slope.
+    pub(super) fn with_slopes(mut self, points: &[(f64, f64)], slopes: &[f64]) -> Self {
+        if points.len() == slopes.len() && points.len() == self.segments.len() + 1 {
+            self.segments = hermite(points, slopes);
+        }
+        self
     }
 
     #[inline]
@@ -200,7 +209,7 @@ impl Segment {
     clippy::indexing_slicing,
     reason = "indices run over vectors of lengths n, n - 1 and n made here; n is at least 2"
 )]
-fn segments(points: &[(f64, f64)]) -> Vec<Segment> {
+fn monotone_slopes(points: &[(f64, f64)]) -> Vec<f64> {
     let n = points.len();
     let width: Vec<f64> = (1..n).map(|i| points[i].0 - points[i - 1].0).collect();
     let secant: Vec<f64> = (1..n)
@@ -235,9 +244,19 @@ fn segments(points: &[(f64, f64)]) -> Vec<Segment> {
             }
         }
     }
-    (0..n - 1)
+    d
+}
+
+/// Cubics through the points with those slopes.
+#[expect(
+    clippy::indexing_slicing,
+    reason = "indices run over points and their slopes, of one length by construction"
+)]
+fn hermite(points: &[(f64, f64)], d: &[f64]) -> Vec<Segment> {
+    (0..points.len() - 1)
         .map(|i| {
-            let (h, s) = (width[i], secant[i]);
+            let h = points[i + 1].0 - points[i].0;
+            let s = (points[i + 1].1 - points[i].1) / h;
             Segment {
                 x: points[i].0,
                 width: h,

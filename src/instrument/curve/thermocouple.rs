@@ -66,8 +66,16 @@ impl ThermocoupleType {
 
     /// Emf in mV and sensitivity in mV/K at t in degrees Celsius.
     fn emf_and_slope(self, t: f64) -> (f64, f64) {
-        // At zero the slope of type N jumps by 0.9 %; as NIST has it, zero belongs to the cold part.
-        let warm = t > 0.0;
+        let (emf, slope, _) = self.emf_and_derivatives(t);
+        (emf, slope)
+    }
+
+    /// Emf in mV and its first and second derivatives.
+    #[inline]
+    fn emf_and_derivatives(self, t: f64) -> (f64, f64, f64) {
+        // At zero the slope of type N jumps by 0.9 %. As NIST has it, zero belongs to the cold
+        // part, and so does what rounding leaves of it.
+        let warm = t > 1e-9;
         let terms = match (self, warm) {
             (Self::E, false) => E_COLD,
             (Self::E, true) => E_WARM,
@@ -78,17 +86,23 @@ impl ThermocoupleType {
             (Self::N, false) => N_COLD,
             (Self::N, true) => N_WARM,
         };
-        let (mut emf, mut slope) = terms.iter().rev().fold((0.0, 0.0), |(emf, slope), &term| {
-            (emf * t + term, slope * t + emf)
-        });
+        let (mut emf, mut slope, half_bend) =
+            terms
+                .iter()
+                .rev()
+                .fold((0.0, 0.0, 0.0), |(emf, slope, half_bend), &term| {
+                    (emf * t + term, slope * t + emf, half_bend * t + slope)
+                });
+        let mut bend = 2.0 * half_bend;
         if self == Self::K && warm {
             let [size, width, centre] = K_EXPONENTIAL;
-            let off = t - centre;
-            let part = size * libm::exp(width * off * off);
+            let rate = 2.0 * width * (t - centre);
+            let part = size * libm::exp(0.5 * rate * (t - centre));
             emf += part;
-            slope += 2.0 * width * off * part;
+            slope += rate * part;
+            bend += (2.0 * width + rate * rate) * part;
         }
-        (emf, slope)
+        (emf, slope, bend)
     }
 
     /// IEC 60584-1 classes for the cold (class 3) and the warm (class 2), K; below -200 degrees
@@ -108,17 +122,28 @@ impl ThermocoupleCurve {
     /// The curve of a type.
     #[must_use]
     pub fn new(kind: ThermocoupleType) -> Option<Self> {
-        // Steps that grow with the distance from the cold end, where the function bends most.
+        // Steps that grow with the distance from the cold end, where the function bends most, and
+        // a short one from zero, where the slope of type N jumps.
         let steps = 96;
         let width = kind.high_c() - LOW_C;
-        let points: Vec<(f64, f64)> = (0..=steps)
-            .map(|at| {
-                let part = f64::from(at) / f64::from(steps);
-                let t = LOW_C + width * part * part;
-                (kind.emf_and_slope(t).0, t)
-            })
+        let mut temperatures: Vec<f64> = (0..=steps)
+            .map(|at| f64::from(at) / f64::from(steps))
+            .map(|part| LOW_C + width * part * part)
+            .chain([0.0, 0.01])
             .collect();
-        let start = TableCurve::new(&points, Interpolation::MonotoneCubic).ok()?;
+        temperatures.sort_by(f64::total_cmp);
+        temperatures.dedup_by(|a, b| (*a - *b).abs() < 1e-3);
+        let points: Vec<(f64, f64)> = temperatures
+            .into_iter()
+            .map(|t| (kind.emf_and_slope(t).0, t))
+            .collect();
+        let slopes: Vec<f64> = points
+            .iter()
+            .map(|&(_, t)| 1.0 / kind.emf_and_slope(t).1)
+            .collect();
+        let start = TableCurve::new(&points, Interpolation::MonotoneCubic)
+            .ok()?
+            .with_slopes(&points, &slopes);
         Some(Self {
             kind,
             ends_mv: start.range(),
@@ -177,14 +202,12 @@ impl ThermocoupleCurve {
                 other => other,
             })?;
         let emf = emf.clamp(self.ends_mv.0, self.ends_mv.1);
-        let mut t = t;
-        let mut slope = 1.0;
-        // The start is right to some hundredths of a kelvin, so the third step is below rounding.
-        for _ in 0..3 {
-            let (got, sensitivity) = self.kind.emf_and_slope(t);
-            slope = sensitivity;
-            t = (t - (got - emf) / sensitivity).clamp(LOW_C, self.kind.high_c());
-        }
+        // The start is right to a millikelvin, so one step leaves 1e-9 K; the slope goes with it.
+        let (got, slope, bend) = self.kind.emf_and_derivatives(t);
+        let newton = (emf - got) / slope;
+        let step = newton - 0.5 * bend / slope * newton * newton;
+        let slope = slope + bend * step;
+        let t = (t + step).clamp(LOW_C, self.kind.high_c());
         Ok((t + ICE_POINT_K, MV_PER_V / slope))
     }
 
