@@ -146,6 +146,12 @@ impl MassHistory {
         self.open = None;
     }
 
+    /// What restatements have added so far, kg.
+    #[must_use]
+    pub fn restated_kg(&self) -> f64 {
+        self.restated_kg
+    }
+
     /// The averages, oldest first.
     #[must_use]
     pub fn averages(&self) -> &VecDeque<Average> {
