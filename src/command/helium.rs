@@ -97,6 +97,19 @@ pub enum HeliumCommandError {
     Json(#[from] serde_json::Error),
 }
 
+/// Computes from standard input or the command line; the exit code.
+#[must_use]
+#[expect(clippy::print_stderr, reason = "the command line's own words")]
+pub fn main(args: &HeliumArgs) -> u8 {
+    match run(args, io::stdin().lock(), io::stdout().lock()) {
+        Ok(()) => super::WELL,
+        Err(error) => {
+            eprintln!("coldledger: {error}");
+            super::CONFIGURATION
+        }
+    }
+}
+
 /// Runs the command on an input and an output.
 ///
 /// # Errors

@@ -1,6 +1,14 @@
 //! The command line: one file per subcommand; the only floor that prints.
 
 pub mod check;
+pub mod client;
+pub mod helium;
+pub mod ledger;
+pub mod losses;
+pub mod operator;
+pub mod run;
+pub mod status;
+pub mod verify;
 
 use std::process::ExitCode;
 
@@ -28,15 +36,36 @@ pub struct CommandLine {
 /// The subcommands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Run the daemon: poll, reckon, record, publish, serve the pages
+    Run(run::RunArgs),
     /// Check a plant description and name every problem with file, line and remedy
     Check(check::Args),
+    /// Helium properties at a temperature and pressure, or along the saturation line
+    Helium(helium::HeliumArgs),
+    /// What is being lost, how sure that is, and what would have gone unseen
+    Losses(losses::LossesArgs),
+    /// The ledger of deliveries, dispatches and vents: list it, or enter something
+    Ledger(ledger::LedgerArgs),
+    /// How a running daemon is: alarms, losses, what is unwell
+    Status(status::StatusArgs),
+    /// Make an entry for the file of people who may act
+    Operator(operator::OperatorArgs),
+    /// Check a data directory: the journal's chain, and that a replay gives what was shown
+    Verify(verify::VerifyArgs),
 }
 
 /// Does what the command line says.
 #[must_use]
 pub fn main() -> ExitCode {
     let code = match CommandLine::parse().command {
+        Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(&args, std::io::stdout().lock()),
+        Command::Helium(args) => helium::main(&args),
+        Command::Losses(args) => losses::main(&args),
+        Command::Ledger(args) => ledger::main(&args),
+        Command::Status(args) => status::main(&args),
+        Command::Operator(args) => operator::main(&args),
+        Command::Verify(args) => verify::main(&args),
     };
     ExitCode::from(code)
 }

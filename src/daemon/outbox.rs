@@ -200,7 +200,8 @@ impl Outbox for StoredOutbox {
         };
         if let Some(hash) = stored.first().map(|stored| stored.provenance.description)
             && hash != self.described.plant.hash
-            && let Some(plant) = described_as(&self.reader, &self.described, hash).map_err(read)?
+            && let Some(plant) =
+                described_as(&self.reader, Some(&self.described), hash).map_err(read)?
         {
             self.described.plant = plant;
             self.routes.clear();

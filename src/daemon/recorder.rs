@@ -426,7 +426,7 @@ fn rebuild(
         Some((header, bytes))
             if header.format == SNAPSHOT_FORMAT && *header.engine_version == *ENGINE_VERSION =>
         {
-            let plant = described_as(&reader, described, header.description)?;
+            let plant = described_as(&reader, Some(described), header.description)?;
             plant.and_then(|plant| {
                 Engine::restore(plant, &header, &bytes)
                     .inspect_err(|error| opened.notes.push(error.to_string()))
@@ -439,7 +439,7 @@ fn rebuild(
 
     let mut outcomes = Vec::new();
     let mut problem = None;
-    let mut describe = |hash| described_as(&reader, described, hash).ok().flatten();
+    let mut describe = |hash| described_as(&reader, Some(described), hash).ok().flatten();
     let from = engine.seq() + 1;
     let replayed = reader.replay(from, |event| {
         match replay::step(&mut engine, &event, &mut describe, &mut outcomes) {
@@ -466,10 +466,10 @@ fn rebuild(
 /// What the store refuses.
 pub fn described_as(
     reader: &Reader,
-    described: &Described,
+    described: Option<&Described>,
     hash: DescriptionHash,
 ) -> Result<Option<Arc<Plant>>, StorageError> {
-    if described.plant.hash == hash {
+    if let Some(described) = described.filter(|described| described.plant.hash == hash) {
         return Ok(Some(Arc::clone(&described.plant)));
     }
     let Some(texts) = reader.description(hash)? else {

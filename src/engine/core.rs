@@ -46,6 +46,8 @@ pub(super) struct State {
     pub(super) inventory: Option<InventoryReport>,
     /// Last usable mass of each vessel, kg, with its time: carried when nothing can be reckoned.
     pub(super) last_masses: Vec<Option<(f64, Monotonic)>>,
+    /// The plant's mass at the last tick, kg, when every vessel had one.
+    plant_mass: Option<f64>,
     /// Plant mass at the last tick before a change of description, to restate against.
     restate_from: Option<(f64, String)>,
     next_inventory: Monotonic,
@@ -181,7 +183,7 @@ impl Engine {
             }),
             EventKind::DescriptionInForce { hash } => {
                 if let Some(plant) = self.offered.take().filter(|plant| plant.hash == *hash) {
-                    let from = self.plant_mass();
+                    let from = self.state.plant_mass;
                     let before = Arc::clone(&self.plant);
                     self.take_up(plant, Some(&before));
                     self.state.restate_from =
@@ -296,6 +298,7 @@ impl Engine {
         self.refresh_channels(&plant, now, sink);
         self.follow_states(&plant, sink);
         self.reckon(&plant, now);
+        self.state.plant_mass = self.sum_masses();
         self.restate(sink);
 
         let doubtful: Vec<VesselIx> = (0u32..)
@@ -307,7 +310,7 @@ impl Engine {
         let tick = TickMass {
             now,
             utc,
-            mass_kg: self.plant_mass(),
+            mass_kg: self.state.plant_mass,
             doubtful: &doubtful,
             outdoor_kelvin: self.outdoor_kelvin(&plant),
         };
@@ -437,7 +440,7 @@ impl Engine {
     }
 
     /// The plant's mass, when every vessel has one.
-    pub(super) fn plant_mass(&self) -> Option<f64> {
+    fn sum_masses(&self) -> Option<f64> {
         if self.masses.is_empty() {
             return None;
         }
@@ -452,7 +455,7 @@ impl Engine {
             return;
         }
         // Until every vessel has a mass again there is nothing to compare with.
-        let Some(to_kg) = self.plant_mass() else {
+        let Some(to_kg) = self.state.plant_mass else {
             return;
         };
         if let Some((from_kg, why)) = self.state.restate_from.take() {

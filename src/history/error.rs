@@ -124,6 +124,12 @@ pub struct Damage {
 }
 
 impl StorageError {
+    /// Whether the system refused for want of permission.
+    #[must_use]
+    pub fn is_permission(&self) -> bool {
+        matches!(self, Self::File { detail, .. } if detail.contains("ermission denied"))
+    }
+
     pub(super) fn file(action: &'static str, path: &Path, error: &std::io::Error) -> Self {
         if error.kind() == std::io::ErrorKind::StorageFull {
             return Self::Full;
