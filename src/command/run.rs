@@ -70,7 +70,9 @@ pub enum RunError {
 }
 
 impl RunError {
-    fn code(&self) -> u8 {
+    /// The exit code that tells it.
+    #[must_use]
+    pub fn code(&self) -> u8 {
         match self {
             Self::Settings(_)
             | Self::Plant(_)
