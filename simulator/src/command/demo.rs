@@ -164,8 +164,9 @@ async fn all(
             } else {
                 catch_up(preparing, &shared);
             }
-            // The receiver is gone only when everything is stopping.
-            drop(caught_up.send(()));
+            if caught_up.send(()).is_err() {
+                tracing::debug!("stopped before the plant went live");
+            }
             Ok(())
         })),
     };
