@@ -8,11 +8,15 @@
 //! Nothing here reads the disk; see [`super::files`] for that.
 
 mod alarms;
+mod bath;
 mod channels;
 mod context;
+mod conversion;
 mod curves;
 mod devices;
+mod lines;
 mod site;
+mod uncertainty;
 mod vessels;
 
 use std::collections::BTreeMap;
@@ -67,6 +71,10 @@ pub fn examine(files: &[SourceFile]) -> Examined {
     Examined { plant, problems }
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one kind of table after the other, in the order they refer to each other"
+)]
 fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Plant> {
     let curves = curves::Curves::read(context, files);
     let devices = gather(context, "device", &raw.device, |keys| keys.id.as_ref());
@@ -110,9 +118,15 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         );
     }
 
+    let kinds: Vec<_> = raw
+        .channel
+        .iter()
+        .map(|entry| channels::kind_of(&instruments, entry))
+        .collect();
     let channels = vessels::Channels {
         ids: &channel_ids,
         built: &channel,
+        kinds: &kinds,
         barometer: raw.site.iter().any(|entry| entry.keys.barometer.is_some()),
     };
     let site = site::site(context, &channels, &raw.site);
@@ -121,11 +135,11 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .iter()
         .map(|entry| vessels::vessel(context, &channels, &sections, entry))
         .collect();
-    let section = vessels::sections(context, &raw.section, &vessel);
+    let section = lines::sections(context, &raw.section, &vessel);
     let line: Vec<_> = raw
         .line
         .iter()
-        .map(|entry| vessels::line(context, &channels, &sections, entry))
+        .map(|entry| lines::line(context, &channels, &sections, entry))
         .collect();
     let known = alarms::Known {
         channels: &channels,
