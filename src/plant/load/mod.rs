@@ -1,6 +1,6 @@
 //! From the texts of a description to a checked [`Plant`], with every problem found on the way.
 //!
-//! The texts are first taken apart ([`super::raw`]: one structure per table), then each table is
+//! The texts are first taken apart (`raw`: one structure per table), then each table is
 //! made into its part of the model. A table that cannot be made is left out, and checking goes on:
 //! ids are gathered before anything refers to them, so that one broken channel does not make every
 //! mention of it unknown.
