@@ -1,6 +1,6 @@
 //! From the texts of a description to a checked [`Plant`], with every problem found on the way.
 //!
-//! The texts are first taken apart ([`super::raw`]: one structure per table), then each table is
+//! The texts are first taken apart (`raw`: one structure per table), then each table is
 //! made into its part of the model. A table that cannot be made is left out, and checking goes on:
 //! ids are gathered before anything refers to them, so that one broken channel does not make every
 //! mention of it unknown.
@@ -8,11 +8,15 @@
 //! Nothing here reads the disk; see [`super::files`] for that.
 
 mod alarms;
+mod bath;
 mod channels;
 mod context;
+mod conversion;
 mod curves;
 mod devices;
+mod lines;
 mod site;
+mod uncertainty;
 mod vessels;
 
 use std::collections::BTreeMap;
@@ -67,6 +71,10 @@ pub fn examine(files: &[SourceFile]) -> Examined {
     Examined { plant, problems }
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one kind of table after the other, in the order they refer to each other"
+)]
 fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Plant> {
     let curves = curves::Curves::read(context, files);
     let devices = gather(context, "device", &raw.device, |keys| keys.id.as_ref());
@@ -110,9 +118,15 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         );
     }
 
+    let kinds: Vec<_> = raw
+        .channel
+        .iter()
+        .map(|entry| channels::kind_of(&instruments, entry))
+        .collect();
     let channels = vessels::Channels {
         ids: &channel_ids,
         built: &channel,
+        kinds: &kinds,
         barometer: raw.site.iter().any(|entry| entry.keys.barometer.is_some()),
     };
     let site = site::site(context, &channels, &raw.site);
@@ -121,11 +135,11 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .iter()
         .map(|entry| vessels::vessel(context, &channels, &sections, entry))
         .collect();
-    let section = vessels::sections(context, &raw.section, &vessel);
+    let section = lines::sections(context, &raw.section, &vessel);
     let line: Vec<_> = raw
         .line
         .iter()
-        .map(|entry| vessels::line(context, &channels, &sections, entry))
+        .map(|entry| lines::line(context, &channels, &sections, entry))
         .collect();
     let known = alarms::Known {
         channels: &channels,
