@@ -1,3 +1,7 @@
 //! The simulator command line.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    coldledger_simulator::command::run()
+}

@@ -1,57 +1,27 @@
-//! Raw register to physical quantity (this floor is being merged).
+//! Instruments: from raw registers to physical quantities with uncertainty.
+//!
+//! A channel's way is one [`chain::Chain`]: [`decode`] the registers, scale the number into the SI
+//! signal (A of a loop, ohm of a sensor, or the quantity itself), then a [`current_loop`] and/or a
+//! calibration [`curve`], then the range check and the [`uncertainty`]. What needs more than one
+//! channel, or the shape of a vessel, stands in [`level`], [`flow`]
+//! and [`vacuum`].
+//!
+//! Nothing here knows the plant description, the clock or the network. A NaN or an infinity stops
+//! here: what leaves is a finite value, or a value of quality bad with its reason.
 
-pub mod chain {
-    //! Whole channel conversion.
-    use crate::instrument::uncertainty::ChannelUncertainty;
-    use crate::quantity::{Measured, Quantity, Reason, Si};
-    use smallvec::SmallVec;
-    /// Number format of the registers.
-    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-    pub enum Format {
-        /// 16-bit unsigned.
-        U16,
-    }
-    impl Format {
-        /// Registers used.
-        #[must_use]
-        pub fn words(self) -> u16 {
-            1
-        }
-    }
-    /// From registers to value.
-    #[derive(Debug, Clone, PartialEq)]
-    pub struct Chain {
-        /// Number format.
-        pub format: Format,
-    }
-    impl Chain {
-        /// Converts.
-        #[must_use]
-        pub fn convert(
-            &self,
-            _words: &[u16],
-            _range: (f64, f64),
-            _u: &ChannelUncertainty,
-        ) -> Measured<Si> {
-            Measured::bad(Reason::NeverRead)
-        }
-        /// Registers that give this value.
-        #[must_use]
-        pub fn raw_for(&self, si: f64) -> Option<SmallVec<[u16; 4]>> {
-            let _ = Si::from_si(si);
-            None
-        }
-    }
-}
-pub mod level {
-    //! Level and volume.
-    /// Volume against height.
-    #[derive(Debug, Clone, PartialEq)]
-    pub struct Strapping;
-}
-pub mod uncertainty {
-    //! Uncertainty of a channel.
-    /// Parts.
-    #[derive(Debug, Clone, PartialEq, Default)]
-    pub struct ChannelUncertainty;
-}
+pub mod agreement;
+pub mod chain;
+pub mod current_loop;
+pub mod curve;
+pub mod decode;
+pub mod excitation;
+pub mod flow;
+pub mod level;
+pub mod uncertainty;
+pub mod vacuum;
+
+pub use chain::{Chain, Transform};
+pub use current_loop::CurrentLoop;
+pub use curve::{Curve, CurveSpec};
+pub use decode::{Format, WordOrder};
+pub use uncertainty::{ChannelUncertainty, SharedKind, SharedTerm};

@@ -321,6 +321,10 @@ pub enum VapourState {
 
 /// What a vessel holds and how that is measured.
 #[derive(Debug, Clone)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "a plant has tens of vessels; boxing would only add an indirection"
+)]
 pub enum Contents {
     /// One phase filling a volume: a gas tank, a cylinder bank, a supply line.
     Fluid {
