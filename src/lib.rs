@@ -17,8 +17,8 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
-pub mod console;
 pub mod command;
+pub mod console;
 pub mod engine;
 pub mod instrument;
 pub mod plant;

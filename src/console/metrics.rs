@@ -40,9 +40,7 @@ impl Scrape {
             }
         }
         match unit {
-            Some(unit) => self
-                .registry
-                .register_with_unit(name, help, unit, family),
+            Some(unit) => self.registry.register_with_unit(name, help, unit, family),
             None => self.registry.register(name, help, family),
         }
     }
@@ -148,7 +146,12 @@ fn scrape(scene: Scene<'_>, pulse: &Pulse, health: &BoxHealth) -> Result<String,
             (labels, f64::from(u8::from(device.answers)))
         }),
     );
-    scrape.gauge("live", "Whether the picture is young", None, truth(pulse.live));
+    scrape.gauge(
+        "live",
+        "Whether the picture is young",
+        None,
+        truth(pulse.live),
+    );
     scrape.gauge(
         "picture_age",
         "Age of the picture of the plant",
@@ -205,11 +208,19 @@ fn losses(scrape: &mut Scrape, scene: Scene<'_>) {
     );
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts and bytes far below 2^53")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "counts and bytes far below 2^53"
+)]
 fn box_health(scrape: &mut Scrape, health: &BoxHealth) {
     let bytes = || Some(Unit::Bytes);
     let recording = f64::from(u8::from(health.recording));
-    scrape.gauge("recording", "Whether events are recorded", None, Some(recording));
+    scrape.gauge(
+        "recording",
+        "Whether events are recorded",
+        None,
+        Some(recording),
+    );
     scrape.gauge(
         "committed_seq",
         "Last event on disk",
@@ -256,12 +267,10 @@ fn box_health(scrape: &mut Scrape, health: &BoxHealth) {
         "destination_lag",
         "Events that a destination has not acknowledged",
         None,
-        health.destinations.iter().map(|d| {
-            (
-                vec![("destination", d.name.clone())],
-                d.lag_events as f64,
-            )
-        }),
+        health
+            .destinations
+            .iter()
+            .map(|d| (vec![("destination", d.name.clone())], d.lag_events as f64)),
     );
     scrape.gauges(
         "device_timeouts",

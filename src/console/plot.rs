@@ -36,7 +36,7 @@ pub(super) struct Plot<'a> {
     pub(super) limit: Vec<Vec<(Timestamp, f64)>>,
     /// A level line with its words.
     pub(super) level: Option<(f64, &'a str)>,
-    /// Stretches of doubtful quality, each with the class of its shading.
+    /// Stretches of doubtful quality, each with the word of its quality.
     pub(super) shades: Vec<(Timestamp, Timestamp, &'static str)>,
     /// Whether zero must be seen.
     pub(super) from_zero: bool,
@@ -116,7 +116,7 @@ impl Plot<'_> {
             let (x0, x1) = (scale.x(*from), scale.x(*to));
             write!(
                 svg,
-                "<rect class=\"{class}\" x=\"{x0:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{:.1}\"/>",
+                "<rect class=\"shade\" fill=\"url(#hatch-{class})\" x=\"{x0:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{:.1}\"/>",
                 (x1 - x0).max(1.0),
                 HEIGHT - TOP - BOTTOM
             )?;
@@ -264,7 +264,12 @@ fn write_stretch(svg: &mut String, scale: Scale, stretch: &[Point]) -> std::fmt:
     svg.push_str("<path class=\"band\" d=\"");
     for (n, point) in stretch.iter().enumerate() {
         let letter = if n == 0 { 'M' } else { 'L' };
-        write!(svg, "{letter}{:.1} {:.1}", scale.x(point.at), scale.y(point.high))?;
+        write!(
+            svg,
+            "{letter}{:.1} {:.1}",
+            scale.x(point.at),
+            scale.y(point.high)
+        )?;
     }
     for point in stretch.iter().rev() {
         write!(svg, "L{:.1} {:.1}", scale.x(point.at), scale.y(point.low))?;
@@ -272,7 +277,12 @@ fn write_stretch(svg: &mut String, scale: Scale, stretch: &[Point]) -> std::fmt:
     svg.push_str("Z\"/><path class=\"curve\" d=\"");
     for (n, point) in stretch.iter().enumerate() {
         let letter = if n == 0 { 'M' } else { 'L' };
-        write!(svg, "{letter}{:.1} {:.1}", scale.x(point.at), scale.y(point.value))?;
+        write!(
+            svg,
+            "{letter}{:.1} {:.1}",
+            scale.x(point.at),
+            scale.y(point.value)
+        )?;
     }
     // A single point is a stretch too: a dot by the round cap of a line of no length.
     if stretch.len() == 1 {
@@ -353,7 +363,13 @@ mod tests {
 
     #[test]
     fn steps_are_round() {
-        for (least, step) in [(0.3, 0.5), (1.0, 1.0), (1.1, 2.0), (7.0, 10.0), (240.0, 500.0)] {
+        for (least, step) in [
+            (0.3, 0.5),
+            (1.0, 1.0),
+            (1.1, 2.0),
+            (7.0, 10.0),
+            (240.0, 500.0),
+        ] {
             assert!((nice_step(least) - step).abs() < 1e-9 * step, "{least}");
         }
         assert_eq!(digits_of(0.05), 2);

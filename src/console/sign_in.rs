@@ -170,9 +170,7 @@ fn safe_next(next: Option<&str>) -> &str {
     next.filter(|next| {
         next.starts_with('/')
             && !next.starts_with("//")
-            && next
-                .bytes()
-                .all(|b| b.is_ascii_graphic() && b != b'\\')
+            && next.bytes().all(|b| b.is_ascii_graphic() && b != b'\\')
     })
     .unwrap_or("/")
 }

@@ -172,7 +172,7 @@ pub fn helium_facts(scene: Scene<'_>) -> HeliumFacts {
         at: scene.time.moment(scene.view.at),
         plant: inventory.map(|report| mass(&report.plant)),
         constant_uncertainty: inventory
-            .map(|report| Figure::kg(Some(report.constant_std_kg), None)),
+            .map(|report| Figure::two_digits(report.constant_std_kg, "kg")),
         sections: sections(scene, whole),
         lines: lines(scene),
         budget: budget(scene),
@@ -189,19 +189,14 @@ pub fn helium_facts(scene: Scene<'_>) -> HeliumFacts {
 fn mass(figure: &MassFigure) -> MassFact {
     let usable = figure.quality != Quality::Bad;
     MassFact {
-        mass: Figure::kg(
-            Some(figure.mass_kg).filter(|_| usable),
-            Some(figure.std_kg),
-        ),
+        mass: Figure::kg(Some(figure.mass_kg).filter(|_| usable), Some(figure.std_kg)),
         quality: QualityFact::new(figure.quality, figure.reason),
     }
 }
 
 fn share(part: Option<f64>, whole: Option<f64>) -> Option<f64> {
     let share = part? / whole.filter(|w| *w > 0.0)? * 100.0;
-    share
-        .is_finite()
-        .then(|| libm::round(share * 10.0) / 10.0)
+    share.is_finite().then(|| libm::round(share * 10.0) / 10.0)
 }
 
 fn sections(scene: Scene<'_>, whole: Option<f64>) -> Vec<SectionFact> {
@@ -272,10 +267,7 @@ fn vessel_fact(
             Contents::Bag { .. } => "bag",
             Contents::Unmeasured => "held up, stated",
         },
-        mode: view.map_or_else(
-            || "not known".into(),
-            |v| v.mode.to_string(),
-        ),
+        mode: view.map_or_else(|| "not known".into(), |v| v.mode.to_string()),
         modes: vessel.modes.iter().map(|m| m.id.to_string()).collect(),
         mode_by_person: vessel.mode_channel.is_none(),
         mass: view.map_or_else(nothing_known, |v| MassFact {
@@ -340,7 +332,7 @@ fn budget(scene: Scene<'_>) -> Vec<ShareFact> {
                 .plant
                 .channel_by_id(&share.source)
                 .map_or_else(|| "shared source".into(), |(_, c)| c.name.clone()),
-            std_uncertainty: Figure::kg(Some(share.std_kg), None),
+            std_uncertainty: Figure::two_digits(share.std_kg, "kg"),
             share_percent: libm::round(share.share * 1000.0) / 10.0,
         })
         .collect()

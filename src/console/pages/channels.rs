@@ -36,10 +36,7 @@ impl ChannelsPage {
         }
         for channel in &self.facts.channels {
             let name = channel.section.as_deref().unwrap_or("Site");
-            match groups
-                .iter_mut()
-                .find(|(known, _)| *known == name)
-            {
+            match groups.iter_mut().find(|(known, _)| *known == name) {
                 Some((_, list)) => list.push(channel),
                 None => groups.push((name, vec![channel])),
             }
@@ -84,7 +81,7 @@ pub(in crate::console) async fn one(
         .into_iter()
         .find(|channel| channel.id == id);
     let Some(channel) = found else {
-        return in_kind(&shared, &uri, Problem::not_found(&id));
+        return in_kind(&shared, &uri, &headers, Problem::not_found(&id));
     };
     let (name, over) = note
         .over
@@ -127,8 +124,8 @@ fn trend_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, series: &TrendSe
         }
         let class = match bucket.quality {
             Quality::Good => continue,
-            Quality::Uncertain => "shade-uncertain",
-            Quality::Bad => "shade-bad",
+            Quality::Uncertain => "uncertain",
+            Quality::Bad => "bad",
         };
         let start = series.from + Span::from_millis(n * width);
         let end = start + Span::from_millis(width);

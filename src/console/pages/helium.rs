@@ -9,9 +9,7 @@ use axum::response::Response;
 
 use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
-use crate::console::facts::{
-    HeliumFacts, LossFact, LossFacts, Scene, helium_facts, loss_facts,
-};
+use crate::console::facts::{HeliumFacts, LossFact, LossFacts, Scene, helium_facts, loss_facts};
 use crate::console::http::{Problem, Shared};
 use crate::console::office::{InventoryOf, LossPoint, MassPoint};
 use crate::console::plot::{Plot, Point, stretches};
@@ -39,11 +37,17 @@ struct HeliumPage {
 
 impl HeliumPage {
     fn whole(&self) -> Option<&LossFact> {
-        self.losses.losses.iter().find(|loss| loss.section.is_none())
+        self.losses
+            .losses
+            .iter()
+            .find(|loss| loss.section.is_none())
     }
 
     fn sections(&self) -> impl Iterator<Item = &LossFact> {
-        self.losses.losses.iter().filter(|loss| loss.section.is_some())
+        self.losses
+            .losses
+            .iter()
+            .filter(|loss| loss.section.is_some())
     }
 }
 
@@ -72,8 +76,7 @@ pub(in crate::console) async fn page(
                 masses.map(|points| {
                     shared.with_scene(|scene| inventory_plot(scene, from, to, &points))
                 }),
-                losses
-                    .map(|points| shared.with_scene(|scene| loss_plot(scene, from, to, &points))),
+                losses.map(|points| shared.with_scene(|scene| loss_plot(scene, from, to, &points))),
             )
         }
         Err(problem) => (Err(problem.clone()), Err(problem)),
@@ -94,7 +97,12 @@ fn gap_ms(from: Timestamp, to: Timestamp) -> i64 {
     (3 * bucket).max(LEAST_GAP_MS)
 }
 
-fn inventory_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[MassPoint]) -> String {
+fn inventory_plot(
+    scene: Scene<'_>,
+    from: Timestamp,
+    to: Timestamp,
+    points: &[MassPoint],
+) -> String {
     let points = points.iter().map(|p| Point {
         at: p.at,
         value: p.mass_kg,
