@@ -9,7 +9,7 @@ use axum::Json;
 use axum::body::{Body, Bytes};
 use axum::extract::{ConnectInfo, Form, FromRequest, Path, Request, State};
 use axum::http::request::Parts;
-use axum::http::{StatusCode, Uri, header};
+use axum::http::{HeaderMap, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Serialize;
 use tokio::sync::{mpsc, oneshot};
@@ -36,6 +36,7 @@ pub(super) struct Submission {
     actor: Actor,
     fields: BTreeMap<String, String>,
     uri: Uri,
+    headers: HeaderMap,
 }
 
 impl FromRequest<Arc<Shared>> for Submission {
@@ -43,9 +44,10 @@ impl FromRequest<Arc<Shared>> for Submission {
 
     async fn from_request(request: Request, shared: &Arc<Shared>) -> Result<Self, Response> {
         let uri = request.uri().clone();
+        let headers = request.headers().clone();
         read(request, shared, &uri)
             .await
-            .map_err(|problem| in_kind(shared, &uri, problem))
+            .map_err(|problem| in_kind(shared, &uri, &headers, problem))
     }
 }
 
@@ -66,6 +68,7 @@ async fn read(request: Request, shared: &Arc<Shared>, uri: &Uri) -> Result<Submi
         .get("x-csrf-token")
         .and_then(|value| value.to_str().ok())
         .map(str::to_owned);
+    let asked = parts.headers.clone();
     let again = parts.clone();
     let bytes = Bytes::from_request(Request::from_parts(parts, body), shared)
         .await
@@ -115,6 +118,7 @@ async fn read(request: Request, shared: &Arc<Shared>, uri: &Uri) -> Result<Submi
         },
         fields,
         uri: uri.clone(),
+        headers: asked,
     })
 }
 
@@ -226,7 +230,7 @@ impl Submission {
 
     fn answer(&self, shared: &Shared, asked: Result<Receipt, Problem>) -> Response {
         match asked {
-            Err(problem) => in_kind(shared, &self.uri, problem),
+            Err(problem) => in_kind(shared, &self.uri, &self.headers, problem),
             Ok(receipt) if is_for_programs(&self.uri) => Json(Recorded {
                 recorded_seq: receipt.seq,
                 by: &self.actor.name,
@@ -236,13 +240,8 @@ impl Submission {
                 let path = self.uri.path();
                 let back = if path.starts_with("/alarms") {
                     "/"
-                } else if let Some(channel) = path
-                    .strip_suffix("/service")
-                    .filter(|path| path.starts_with("/channels/"))
-                {
-                    channel
                 } else {
-                    "/helium"
+                    path.strip_suffix("/service").unwrap_or("/helium")
                 };
                 Redirect::to(&format!("{back}?recorded={}", receipt.seq)).into_response()
             }

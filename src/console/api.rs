@@ -11,10 +11,9 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChannelFacts, HeliumFacts, LossFacts, Scene, alarm_facts, channel_facts,
-    helium_facts, loss_facts,
+    self, AlarmFacts, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene, alarm_facts,
+    channel_facts, health_facts, helium_facts, loss_facts,
 };
-use super::health::BoxHealth;
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
 use super::office::{InventoryOf, JournalLine, LossPoint, MassPoint, TrendSeries};
@@ -57,26 +56,28 @@ struct Whole {
     helium: HeliumFacts,
     losses: LossFacts,
     channels: ChannelFacts,
-    health: Arc<BoxHealth>,
+    health: HealthFacts,
 }
 
-async fn drawn<T: Serialize>(
-    State(shared): State<Arc<Shared>>,
+type Asker = State<Arc<Shared>>;
+
+fn drawn<T: Serialize>(
+    State(shared): Asker,
     draw: impl FnOnce(Scene<'_>) -> T,
-) -> Json<T> {
-    Json(shared.with_scene(draw))
+) -> std::future::Ready<Json<T>> {
+    std::future::ready(Json(shared.with_scene(draw)))
 }
 
 async fn view(State(shared): State<Arc<Shared>>) -> Response {
     let pulse = pulse(&shared);
     let health = Arc::clone(&shared.office.health.borrow());
     Json(shared.with_scene(|scene| Whole {
+        health: health_facts(scene, &health, &pulse),
         pulse,
         alarms: alarm_facts(scene),
         helium: helium_facts(scene),
         losses: loss_facts(scene),
         channels: channel_facts(scene),
-        health,
     }))
     .into_response()
 }
@@ -96,7 +97,9 @@ async fn plant(State(shared): State<Arc<Shared>>) -> Response {
 }
 
 async fn health(State(shared): State<Arc<Shared>>) -> Response {
-    Json(Arc::clone(&shared.office.health.borrow())).into_response()
+    let pulse = pulse(&shared);
+    let health = Arc::clone(&shared.office.health.borrow());
+    Json(shared.with_scene(|scene| health_facts(scene, &health, &pulse))).into_response()
 }
 
 async fn channel(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {

@@ -102,6 +102,7 @@ impl Shared {
 
 /// What went wrong, for a person.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[expect(clippy::struct_field_names, reason = "the names are those of the JSON")]
 pub(super) struct Problem {
     #[serde(skip)]
     pub(super) status: StatusCode,
@@ -254,14 +255,16 @@ async fn at_the_door(
     next: Next,
 ) -> Response {
     let uri = request.uri().clone();
+    let asked = request.headers().clone();
     let mut response = match admit(&shared, &request) {
-        Err(problem) => in_kind(&shared, &uri, problem),
+        Err(problem) => in_kind(&shared, &uri, &asked, problem),
         Ok(()) if is_starting(&shared, &uri) => pages::progress(&shared, &uri),
         Ok(()) => match tokio::time::timeout(LONGEST_ANSWER, next.run(request)).await {
             Ok(response) => response,
             Err(_) => in_kind(
                 &shared,
                 &uri,
+                &asked,
                 Problem::unavailable("The answer took too long", "Ask again, or for less"),
             ),
         },
@@ -270,6 +273,7 @@ async fn at_the_door(
         response = in_kind(
             &shared,
             &uri,
+            &asked,
             Problem::new(
                 StatusCode::METHOD_NOT_ALLOWED,
                 "This address does not take that kind of request",
@@ -297,11 +301,16 @@ async fn at_the_door(
 }
 
 /// A problem as JSON for programs, as a page for people.
-pub(super) fn in_kind(shared: &Shared, uri: &Uri, problem: Problem) -> Response {
+pub(super) fn in_kind(
+    shared: &Shared,
+    uri: &Uri,
+    headers: &HeaderMap,
+    problem: Problem,
+) -> Response {
     if is_for_programs(uri) {
         problem.into_response()
     } else {
-        pages::problem(shared, &problem)
+        pages::problem(shared, headers, &problem)
     }
 }
 
@@ -323,7 +332,12 @@ fn is_starting(shared: &Shared, uri: &Uri) -> bool {
 fn admit(shared: &Shared, request: &Request) -> Result<(), Problem> {
     let headers = request.headers();
     let host = header_text(headers, &header::HOST)
-        .or_else(|| request.uri().authority().map(|a| a.as_str()))
+        .or_else(|| {
+            request
+                .uri()
+                .authority()
+                .map(axum::http::uri::Authority::as_str)
+        })
         .unwrap_or("");
     if !is_our_name(name_of(host), &shared.office.host_names) {
         return Err(Problem::new(

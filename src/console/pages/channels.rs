@@ -81,7 +81,7 @@ pub(in crate::console) async fn one(
         .into_iter()
         .find(|channel| channel.id == id);
     let Some(channel) = found else {
-        return in_kind(&shared, &uri, Problem::not_found(&id));
+        return in_kind(&shared, &uri, &headers, Problem::not_found(&id));
     };
     let (name, over) = note
         .over
@@ -124,8 +124,8 @@ fn trend_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, series: &TrendSe
         }
         let class = match bucket.quality {
             Quality::Good => continue,
-            Quality::Uncertain => "shade-uncertain",
-            Quality::Bad => "shade-bad",
+            Quality::Uncertain => "uncertain",
+            Quality::Bad => "bad",
         };
         let start = series.from + Span::from_millis(n * width);
         let end = start + Span::from_millis(width);

@@ -120,19 +120,23 @@ struct ProblemPage<'a> {
 }
 
 /// A problem as a page.
-pub(super) fn problem(shared: &Shared, problem: &Problem) -> Response {
-    let frame = Frame::new(shared, &HeaderMap::new(), "").still();
+pub(super) fn problem(shared: &Shared, headers: &HeaderMap, problem: &Problem) -> Response {
+    let frame = Frame::new(shared, headers, "").still();
     render(problem.status, &ProblemPage { frame, problem })
 }
 
 /// Nothing under that address.
-pub(super) async fn not_found(State(shared): State<Arc<Shared>>, uri: Uri) -> Response {
+pub(super) async fn not_found(
+    State(shared): State<Arc<Shared>>,
+    headers: HeaderMap,
+    uri: Uri,
+) -> Response {
     let problem = Problem::new(
         StatusCode::NOT_FOUND,
         "There is no such page",
         "Go to Alarms and from there",
     );
-    in_kind(&shared, &uri, problem)
+    in_kind(&shared, &uri, &headers, problem)
 }
 
 #[derive(Template)]
@@ -158,7 +162,7 @@ pub(super) fn progress(shared: &Shared, uri: &Uri) -> Response {
         clippy::cast_sign_loss,
         reason = "0 to 100"
     )]
-    let percent = (part * 100.0) as u8;
+    let percent = libm::round(part * 100.0) as u8;
     if super::http::is_for_programs(uri) {
         return Problem::unavailable(
             &format!("Coldledger is starting: {} ({percent} %)", progress.phase),
