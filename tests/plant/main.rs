@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use coldledger::command::check;
 use coldledger::instrument::SharedKind;
-use coldledger::plant::{Behaviour, Severity, SourceFile, examine, files, load};
+use coldledger::plant::{Behaviour, Examined, Severity, SourceFile, examine, files, load};
 use coldledger::time::Span;
 
 mod reading;
@@ -216,6 +216,12 @@ fn errors_are_tied_to_their_sources() {
     assert_eq!(&*plant.groups[usize::from(group.0)].id, "S1-TT-107");
 }
 
+fn assert_refused_with_reason(examined: &Examined) {
+    let said = examined.problems.to_string();
+    assert!(examined.plant.is_some() || !said.is_empty());
+    assert!(!said.contains("does not say why"), "{said}");
+}
+
 /// Whatever a person leaves out or mistypes: problems, never a panic.
 #[test]
 fn no_prefix_of_a_description_panics() {
@@ -224,7 +230,7 @@ fn no_prefix_of_a_description_panics() {
     let text = &files.last().unwrap().text;
     for (end, _) in text.char_indices().step_by(7) {
         let examined = examine(&one_file(text.get(..end).unwrap()));
-        assert!(examined.plant.is_some() || examined.problems.count(Severity::Error) > 0);
+        assert_refused_with_reason(&examined);
     }
     for line in 0..text.lines().count() {
         let without: Vec<_> = text
@@ -235,6 +241,6 @@ fn no_prefix_of_a_description_panics() {
             .collect();
         let without = without.join("\n");
         let examined = examine(&one_file(&without));
-        assert!(examined.plant.is_some() || examined.problems.count(Severity::Error) > 0);
+        assert_refused_with_reason(&examined);
     }
 }

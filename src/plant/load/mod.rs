@@ -26,8 +26,11 @@ use sha2::{Digest, Sha256};
 use self::context::{Context, Ids, Place};
 use super::files::SourceFile;
 use super::model::{DescriptionHash, Plant, Things};
-use super::problem::{Problems, Severity};
+use super::problem::Problems;
 use super::raw::{Entry, Instrument, Raw, Text, nearest};
+
+/// Said when a description is refused without a reason, which is a fault of this program.
+const UNSAID: &str = "the description is refused, but the check does not say why";
 
 /// What a description amounts to.
 #[derive(Debug)]
@@ -66,8 +69,15 @@ pub fn examine(files: &[SourceFile]) -> Examined {
         context.error(at, fault.what, fault.write);
     }
     let plant = make(&mut context, &raw, files).filter(|_| !context.has_errors());
+    if plant.is_none() && !context.has_errors() {
+        // Every way out of the loader reports why; should one not, the person must not be left alone.
+        context.error(
+            Place { file: 0, offset: 0 },
+            UNSAID,
+            "nothing; please report this description as a fault of the program",
+        );
+    }
     let problems = context.into_problems();
-    debug_assert!(plant.is_some() || problems.count(Severity::Error) > 0);
     Examined { plant, problems }
 }
 
