@@ -5,7 +5,8 @@
 //! ├─ history.db        SQLite, WAL, everything below; user_version = FORMAT
 //! ├─ history.db-wal    what is committed and not yet moved into history.db
 //! ├─ history.db-shm    index of the WAL, shared by readers and the writer
-//! ├─ history.db.damaged-N   a file that no longer was a sound database, kept
+//! ├─ history.db.damaged-N   a file that no longer was a sound database, kept; its journal, ledger,
+//! │                         descriptions and cursors were carried over as far as they read back
 //! ├─ lock              locked while in use: process id, state, deaths in a row
 //! └─ in-flight         the event being applied (only in careful mode)
 //!
@@ -114,6 +115,11 @@ CREATE TRIGGER journal_stays BEFORE DELETE ON journal BEGIN SELECT RAISE(ABORT, 
 CREATE TRIGGER journal_unchanged BEFORE UPDATE ON journal BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 CREATE TRIGGER ledger_stays BEFORE DELETE ON ledger BEGIN SELECT RAISE(ABORT, 'the ledger is append-only'); END;
 CREATE TRIGGER ledger_unchanged BEFORE UPDATE ON ledger BEGIN SELECT RAISE(ABORT, 'the ledger is append-only'); END;
+CREATE TRIGGER journal_once BEFORE INSERT ON journal
+    WHEN EXISTS (SELECT 1 FROM journal WHERE id = NEW.id OR (seq = NEW.seq AND idx = NEW.idx))
+    BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER ledger_once BEFORE INSERT ON ledger WHEN EXISTS (SELECT 1 FROM ledger WHERE journal = NEW.journal)
+    BEGIN SELECT RAISE(ABORT, 'the ledger is append-only'); END;
 INSERT INTO series (id, sealed_through, key) VALUES (0, 0, NULL);
 ";
 

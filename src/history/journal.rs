@@ -90,7 +90,7 @@ pub enum JournalCheck {
 }
 
 /// Where the chain of rows ends.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(super) struct JournalEnd {
     pub(super) id: i64,
     pub(super) hash: Hash,
@@ -117,10 +117,7 @@ impl JournalEnd {
                 })
             })
             .optional()?;
-        Ok(end.unwrap_or(Self {
-            id: 0,
-            hash: [0; 32],
-        }))
+        Ok(end.unwrap_or_default())
     }
 
     /// Writes rows after this one; to be called inside a transaction.
@@ -158,7 +155,14 @@ impl JournalEnd {
     }
 }
 
-fn link(before: &Hash, id: i64, seq: i64, index: u32, provenance: &[u8], data: &[u8]) -> Hash {
+pub(super) fn link(
+    before: &Hash,
+    id: i64,
+    seq: i64,
+    index: u32,
+    provenance: &[u8],
+    data: &[u8],
+) -> Hash {
     // Lengths are hashed too, so that no byte can move from one field into the next.
     let length = |bytes: &[u8]| u64::try_from(bytes.len()).unwrap_or(u64::MAX).to_le_bytes();
     Sha256::new()
@@ -193,10 +197,7 @@ pub(super) fn verify(db: &Connection) -> Result<JournalCheck, StorageError> {
          ORDER BY j.id",
     )?;
     let mut rows = statement.query([])?;
-    let mut at = JournalEnd {
-        id: 0,
-        hash: [0; 32],
-    };
+    let mut at = JournalEnd::default();
     while let Some(row) = rows.next()? {
         let row = Row {
             id: row.get(0)?,

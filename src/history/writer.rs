@@ -2,7 +2,7 @@
 //! seals what has gathered into compressed rows.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use rusqlite::{Connection, params};
@@ -12,15 +12,17 @@ use super::error::{Damage, StorageError};
 use super::format::{FIGURES_AT, Figure, Lane, MOST_FRAMES, SEAL_AT, TICKS};
 use super::home::{Home, Suspect};
 use super::journal::{Hash, JournalEnd, NewRow, OutcomeHasher, booking_of, encode_outcome};
+use super::open::{MovedAside, Opened, open_or_begin};
 use super::polls::{Polls, Series, encode_frame};
 use super::records::Records;
 use super::retention::{self, Trimmed};
 use crate::engine::{Event, EventKind, Outcome, Provenance};
 use crate::plant::BlockKey;
+use crate::plant::poll_plan::MOST_REGISTERS;
 use crate::time::{Monotonic, Span, Stamp};
 
 /// Most events held between two commits.
-const MOST_UNCOMMITTED: usize = 1_000_000;
+const MOST_UNCOMMITTED: usize = 300_000;
 
 /// Events after which a process that follows an unclean end counts as living: about half an hour
 /// of the demo plant.
@@ -47,10 +49,8 @@ pub struct Recovery {
     pub deaths: u32,
     /// The event that was being applied at the last of them, if it was marked.
     pub suspect: Option<Suspect>,
-    /// Where a file that no longer was a sound database lies now; a fresh store was begun.
-    pub moved_aside: Option<PathBuf>,
-    /// Why it was moved.
-    pub moved_because: Option<String>,
+    /// A file that no longer was a sound database was moved aside, and a fresh store begun.
+    pub moved_aside: Option<MovedAside>,
     /// Rows that did not read back and are passed over.
     pub damaged: Vec<Damage>,
 }
@@ -130,14 +130,18 @@ impl Store {
         settings: &StoreSettings,
     ) -> Result<(Self, Recovery), StorageError> {
         let (home, last) = Home::take(directory)?;
-        let (db, loaded, journal, aside) = super::open::open_or_begin(&home, last.clean)?;
+        let Opened {
+            db,
+            loaded,
+            journal,
+            aside,
+        } = open_or_begin(&home, last.clean)?;
         let recovery = Recovery {
             clean: last.clean,
             last_seq: loaded.last_seq,
             deaths: last.deaths,
             suspect: last.suspect,
-            moved_aside: aside.as_ref().map(|(path, _)| path.clone()),
-            moved_because: aside.map(|(_, why)| why),
+            moved_aside: aside,
             damaged: loaded.damaged,
         };
         let by_key = loaded
@@ -195,10 +199,10 @@ impl Store {
         self.home.careful()
     }
 
-    /// Says what all outcomes from here on rest on.
+    /// Says what all outcomes from here on rest on; commits what came before, if that is a change.
     ///
     /// # Errors
-    /// What the database refuses.
+    /// As [`Self::commit`].
     pub fn provenance(&mut self, provenance: &Provenance) -> Result<(), StorageError> {
         self.willing()?;
         let bytes = postcard::to_allocvec(provenance)
@@ -410,12 +414,13 @@ impl Store {
     fn take_event(&mut self, event: &Event) -> Result<(), StorageError> {
         let (id, words) = match &event.kind {
             EventKind::Tick => (TICKS, Ok(&[][..])),
-            // Words that do not fit their block are kept all the same, as a row of their own.
+            // What does not fit its block, or no block at all, is kept too: as a row of its own.
             EventKind::Poll(poll)
-                if !poll
-                    .words
-                    .as_ref()
-                    .is_ok_and(|words| words.len() != usize::from(poll.block.words)) =>
+                if poll.block.words <= MOST_REGISTERS
+                    && !poll
+                        .words
+                        .as_ref()
+                        .is_ok_and(|words| words.len() != usize::from(poll.block.words)) =>
             {
                 let words = poll.words.as_deref().map_err(|fault| *fault);
                 (self.series_of(&poll.block), words)
