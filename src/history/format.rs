@@ -13,7 +13,7 @@
 //! EVENTS (what the engine was told; replay merges all four by seq)
 //!   sealed  one block of registers, about 3,600 readings      ┐
 //!   sealed  series 0: ticks, about 3,600                      │ each event is in
-//!   frame   one commit: all blocks and ticks not yet sealed   │ exactly one place*
+//!   frame   one or 60 commits: all blocks and ticks not sealed │ exactly one place*
 //!   event   one row per other event (postcard of Event)       ┘
 //!   * a frame may still hold readings that are sealed meanwhile; those up to
 //!     series.sealed_through do not count. Frames are deleted once all they hold is sealed.
@@ -72,8 +72,15 @@ pub(super) const TICKS: i64 = 0;
 /// Readings of a block at which its row is sealed.
 pub(super) const SEAL_AT: usize = 3_600;
 
-/// Frames at which all that is held is sealed, so that a slow block cannot keep them for ever.
-pub(super) const MOST_FRAMES: i64 = 4_320;
+/// Commits whose head frames are merged into one, so that a query of the last hour reads few rows.
+pub(super) const MERGE_AT: usize = 60;
+
+/// Commits after which readings are sealed however few, so that a slow block cannot keep frames
+/// for ever: twelve hours of a commit each 10 s.
+pub(super) const MOST_COMMITS: u64 = 4_320;
+
+/// Bytes of a page of the database.
+pub(super) const PAGE: usize = 4_096;
 
 /// Reports at which a row of figures is sealed.
 pub(super) const FIGURES_AT: usize = 64;

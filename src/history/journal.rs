@@ -14,14 +14,8 @@ use crate::time::Stamp;
 pub type Hash = [u8; 32];
 
 /// Running hash over outcomes in their order: two runs that concluded the same have the same one.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct OutcomeHasher(Hash);
-
-impl Default for OutcomeHasher {
-    fn default() -> Self {
-        Self([0; 32])
-    }
-}
 
 impl OutcomeHasher {
     /// Goes on from a hash that was stored.

@@ -113,6 +113,8 @@ fn load(db: &Connection) -> Result<Loaded, StorageError> {
                 polls: Polls::new(series.width()),
                 series,
                 committed: 0,
+                merged: 0,
+                since: 0,
                 new: false,
             },
         );
@@ -164,7 +166,6 @@ fn load_frames(db: &Connection, loaded: &mut Loaded) -> Result<(), StorageError>
         db.prepare("SELECT first_seq, last_seq, data FROM frame ORDER BY first_seq")?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        loaded.frames += 1;
         let data: Vec<u8> = row.get(2)?;
         if let Err(why) = load_frame(&data, &mut loaded.series) {
             loaded.damaged.push(Damage {
@@ -177,6 +178,7 @@ fn load_frames(db: &Connection, loaded: &mut Loaded) -> Result<(), StorageError>
     }
     for head in loaded.series.values_mut() {
         head.committed = head.polls.len();
+        head.merged = head.committed;
     }
     Ok(())
 }
