@@ -59,6 +59,26 @@ fn mass(mass_kg: f64, std_kg: f64) -> MassFigure {
     }
 }
 
+/// The picture before the first event.
+pub fn blank(_: &Plant) -> View {
+    View {
+        seq: 0,
+        at: None,
+        epoch: 0,
+        provenance: None,
+        channels: Vec::new(),
+        inventory: None,
+        vessels: Vec::new(),
+        lines: Vec::new(),
+        losses: Vec::new(),
+        alarms: Vec::new(),
+        ledger: Vec::new(),
+        budget: Vec::new(),
+        devices: Vec::new(),
+        events: 0,
+    }
+}
+
 /// A picture in which everything is well.
 #[expect(clippy::too_many_lines, reason = "one picture, written out")]
 pub fn calm(plant: &Plant) -> View {
@@ -664,6 +684,8 @@ pub struct Plan {
     pub past: MadeUpPast,
     pub desk: DeskManner,
     pub patience: Duration,
+    /// Whether the wall clock is known.
+    pub wall: bool,
 }
 
 impl Plan {
@@ -675,6 +697,7 @@ impl Plan {
             past: MadeUpPast::new(),
             desk: DeskManner::Records,
             patience: Duration::from_secs(30),
+            wall: true,
         }
     }
 
@@ -707,6 +730,7 @@ impl Plan {
             let now = Arc::clone(now);
             move || now.load(Ordering::Relaxed)
         };
+        let wall_known = self.wall;
         let (wall, monotonic) = (clock(&now), clock(&now));
         let office = Office {
             plant: plant_watch,
@@ -718,7 +742,7 @@ impl Plan {
             operators: operators(),
             host_names: vec!["ledger.tarn-hollow.example".into()],
             clocks: Clocks {
-                wall: Arc::new(move || Some(Timestamp::from_millis(wall()))),
+                wall: Arc::new(move || wall_known.then(|| Timestamp::from_millis(wall()))),
                 monotonic: Arc::new(move || Monotonic(monotonic())),
             },
             version: "0.1.0",

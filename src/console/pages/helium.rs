@@ -66,18 +66,21 @@ pub(in crate::console) async fn page(
     let (inventory_plot, loss_plot) = match newest(&shared) {
         Ok(to) => {
             let from = to - over;
-            let masses = shared
-                .ask(move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS))
+            let inventory = shared
+                .curve(
+                    format!("inventory {name}"),
+                    move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS),
+                    |scene, points| inventory_plot(scene, from, to, &points),
+                )
                 .await;
-            let losses = shared
-                .ask(move |past| past.loss(None, from, to, POINTS))
+            let loss = shared
+                .curve(
+                    format!("loss {name}"),
+                    move |past| past.loss(None, from, to, POINTS),
+                    |scene, points| loss_plot(scene, from, to, &points),
+                )
                 .await;
-            (
-                masses.map(|points| {
-                    shared.with_scene(|scene| inventory_plot(scene, from, to, &points))
-                }),
-                losses.map(|points| shared.with_scene(|scene| loss_plot(scene, from, to, &points))),
-            )
+            (inventory, loss)
         }
         Err(problem) => (Err(problem.clone()), Err(problem)),
     };
