@@ -31,6 +31,7 @@ const API: &[&str] = &[
     "/api/v1/alarms",
     "/api/v1/helium",
     "/api/v1/helium/inventory?over=8h",
+    "/api/v1/helium/change?over=7d",
     "/api/v1/losses",
     "/api/v1/losses/history?over=7d&points=50",
     "/api/v1/vessels",
@@ -368,6 +369,14 @@ async fn the_api_serves_what_the_pages_show() {
         .await;
     assert_eq!(trend["buckets"].as_array().unwrap().len(), 60);
     assert_eq!(trend["unit"], "bar(g)");
+    // The delivery of 118.4 kg is booked, so what is left is the loss: 0.4 kg/day for seven days
+    // and 4.1 kg/day for four, with a ripple of 2.6 kg at either end.
+    let change = house.json("/api/v1/helium/change?over=7d&points=200").await;
+    let last = &change.as_array().unwrap()[199];
+    let unexplained = last["unexplained_kg"].as_f64().unwrap();
+    assert!((unexplained + 19.2).abs() < 5.3, "{unexplained}");
+    let accepted = last["accepted_kg"].as_f64().unwrap();
+    assert!((accepted + 2.8).abs() < 0.03, "{accepted}");
     let journal = house
         .json("/api/v1/journal?limit=2&before_seq=863950")
         .await;

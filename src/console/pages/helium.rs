@@ -9,7 +9,9 @@ use axum::response::Response;
 
 use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
-use crate::console::facts::{HeliumFacts, LossFact, LossFacts, Scene, helium_facts, loss_facts};
+use crate::console::facts::{
+    HeliumFacts, LossFact, LossFacts, Scene, change, helium_facts, loss_facts,
+};
 use crate::console::http::{Problem, Shared};
 use crate::console::office::{InventoryOf, LossPoint, MassPoint};
 use crate::console::plot::{Plot, Point, stretches};
@@ -32,6 +34,7 @@ struct HeliumPage {
     losses: LossFacts,
     lengths: Vec<(&'static str, bool)>,
     inventory_plot: Result<String, Problem>,
+    change_plot: Result<String, Problem>,
     loss_plot: Result<String, Problem>,
 }
 
@@ -63,7 +66,7 @@ pub(in crate::console) async fn page(
         .as_deref()
         .and_then(length)
         .unwrap_or(("7 d", Span::from_millis(7 * 86_400_000)));
-    let (inventory_plot, loss_plot) = match newest(&shared) {
+    let (inventory_plot, change_plot, loss_plot) = match newest(&shared) {
         Ok(to) => {
             let from = to - over;
             let inventory = shared
@@ -73,6 +76,13 @@ pub(in crate::console) async fn page(
                     |scene, points| inventory_plot(scene, from, to, &points),
                 )
                 .await;
+            let change = shared
+                .curve(
+                    format!("change {name}"),
+                    move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS),
+                    |scene, points| change_plot(scene, from, to, &points),
+                )
+                .await;
             let loss = shared
                 .curve(
                     format!("loss {name}"),
@@ -80,9 +90,9 @@ pub(in crate::console) async fn page(
                     |scene, points| loss_plot(scene, from, to, &points),
                 )
                 .await;
-            (inventory, loss)
+            (inventory, change, loss)
         }
-        Err(problem) => (Err(problem.clone()), Err(problem)),
+        Err(problem) => (Err(problem.clone()), Err(problem.clone()), Err(problem)),
     };
     let page = HeliumPage {
         frame: Frame::new(&shared, &headers, "/helium").recorded(&note),
@@ -90,6 +100,7 @@ pub(in crate::console) async fn page(
         losses: shared.with_scene(loss_facts),
         lengths: LENGTHS.iter().map(|(n, _)| (*n, *n == name)).collect(),
         inventory_plot,
+        change_plot,
         loss_plot,
     };
     render(StatusCode::OK, &page)
@@ -123,6 +134,29 @@ fn inventory_plot(
         level: None,
         shades: Vec::new(),
         from_zero: false,
+    }
+    .svg()
+}
+
+fn change_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[MassPoint]) -> String {
+    let changes = change(scene, points);
+    let curve = changes.iter().map(|p| Point {
+        at: p.at,
+        value: p.unexplained_kg,
+        low: p.unexplained_kg - BAND_95 * p.std_kg,
+        high: p.unexplained_kg + BAND_95 * p.std_kg,
+    });
+    Plot {
+        title: "Change of the helium in the plant apart from what was booked, with its 95 % band",
+        unit: "kg",
+        from,
+        to,
+        time: scene.time,
+        stretches: stretches(curve, gap_ms(from, to)),
+        limit: vec![changes.iter().map(|p| (p.at, p.accepted_kg)).collect()],
+        level: None,
+        shades: Vec::new(),
+        from_zero: true,
     }
     .svg()
 }
