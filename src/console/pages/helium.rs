@@ -106,9 +106,12 @@ pub(in crate::console) async fn page(
     render(StatusCode::OK, &page)
 }
 
+fn bucket_ms(from: Timestamp, to: Timestamp) -> i64 {
+    (to - from).millis() / i64::try_from(POINTS).unwrap_or(1)
+}
+
 fn gap_ms(from: Timestamp, to: Timestamp) -> i64 {
-    let bucket = (to - from).millis() / i64::try_from(POINTS).unwrap_or(1);
-    (3 * bucket).max(LEAST_GAP_MS)
+    (3 * bucket_ms(from, to)).max(LEAST_GAP_MS)
 }
 
 fn inventory_plot(
@@ -140,7 +143,8 @@ fn inventory_plot(
 
 fn change_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[MassPoint]) -> String {
     let changes = change(scene, points);
-    let curve = changes.iter().map(|p| Point {
+    // What is left out stays a gap, however short the move was.
+    let curve = changes.iter().filter(|p| !p.moving).map(|p| Point {
         at: p.at,
         value: p.unexplained_kg,
         low: p.unexplained_kg - BAND_95 * p.std_kg,
@@ -152,7 +156,7 @@ fn change_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[MassP
         from,
         to,
         time: scene.time,
-        stretches: stretches(curve, gap_ms(from, to)),
+        stretches: stretches(curve, LEAST_GAP_MS.max(2 * bucket_ms(from, to))),
         limit: vec![changes.iter().map(|p| (p.at, p.accepted_kg)).collect()],
         level: None,
         shades: Vec::new(),
