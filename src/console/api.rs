@@ -11,8 +11,8 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene, alarm_facts,
-    channel_facts, health_facts, helium_facts, loss_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene,
+    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
@@ -36,6 +36,7 @@ pub(super) fn router() -> Router<Arc<Shared>> {
         .route("/api/v1/alarms", get(|s| drawn(s, alarm_facts)))
         .route("/api/v1/helium", get(|s| drawn(s, helium_facts)))
         .route("/api/v1/helium/inventory", get(inventory))
+        .route("/api/v1/helium/change", get(change))
         .route("/api/v1/losses", get(|s| drawn(s, loss_facts)))
         .route("/api/v1/losses/history", get(loss_history))
         .route("/api/v1/vessels", get(vessels))
@@ -249,6 +250,19 @@ async fn inventory(
         .ask(move |past| past.inventory(&of, from, to, points))
         .await?;
     Ok(Json(series))
+}
+
+async fn change(
+    State(shared): State<Arc<Shared>>,
+    asked: Asked,
+) -> Result<Json<Vec<ChangePoint>>, Problem> {
+    let (from, to, points, _) = stretch(&shared, asked)?;
+    let series = shared
+        .ask(move |past| past.inventory(&InventoryOf::Plant, from, to, points))
+        .await?;
+    Ok(Json(
+        shared.with_scene(|scene| facts::change(scene, &series)),
+    ))
 }
 
 async fn loss_history(

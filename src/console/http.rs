@@ -17,6 +17,7 @@ use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, broadcast};
 use tokio_util::sync::CancellationToken;
 
+use super::drawings::Drawings;
 use super::facts::Scene;
 use super::guard::{GuardedListener, PATIENCE};
 use super::live::{Beat, PictureAge, keep_beating, live};
@@ -55,7 +56,8 @@ pub(super) struct Shared {
     pub(super) checks: Arc<Semaphore>,
     pub(super) picture_age: PictureAge,
     pub(super) stop: CancellationToken,
-    past_room: Semaphore,
+    pub(super) drawings: Drawings,
+    past_room: Arc<Semaphore>,
 }
 
 impl Shared {
@@ -77,15 +79,20 @@ impl Shared {
         &self,
         question: impl FnOnce(&dyn Past) -> Result<T, PastError> + Send + 'static,
     ) -> Result<T, Problem> {
-        let room = tokio::time::timeout(LONGEST_ANSWER / 3, self.past_room.acquire()).await;
-        let Ok(Ok(_room)) = room else {
+        let room = Arc::clone(&self.past_room).acquire_owned();
+        let Ok(Ok(room)) = tokio::time::timeout(LONGEST_ANSWER / 3, room).await else {
             return Err(Problem::unavailable(
                 "The store is busy with other questions",
                 "Ask again in a moment, or for a shorter time",
             ));
         };
         let past = Arc::clone(&self.office.past);
-        match tokio::task::spawn_blocking(move || question(&*past)).await {
+        // The room goes with the question: one that is given up on still occupies a thread.
+        let asking = tokio::task::spawn_blocking(move || {
+            let _room = room;
+            question(&*past)
+        });
+        match asking.await {
             Ok(Ok(answer)) => Ok(answer),
             Ok(Err(PastError::Unknown(what))) => Err(Problem::not_found(&what)),
             Ok(Err(error)) => Err(Problem::unavailable(
@@ -97,6 +104,25 @@ impl Shared {
                 "Ask again",
             )),
         }
+    }
+}
+
+impl Shared {
+    /// A curve of the past: drawn lately, or drawn now from the answer to a question.
+    pub(super) async fn curve<T: Send + 'static>(
+        &self,
+        name: String,
+        question: impl FnOnce(&dyn Past) -> Result<T, PastError> + Send + 'static,
+        draw: impl FnOnce(Scene<'_>, T) -> String,
+    ) -> Result<String, Problem> {
+        let now = (self.office.clocks.monotonic)();
+        if let Some(svg) = self.drawings.fresh(&name, now) {
+            return Ok(svg);
+        }
+        let answer = self.ask(question).await?;
+        let svg = self.with_scene(|scene| draw(scene, answer));
+        self.drawings.keep(name, now, &svg);
+        Ok(svg)
     }
 }
 
@@ -188,7 +214,8 @@ pub async fn serve_with_patience(
         checks: Arc::new(Semaphore::new(CHECKS_AT_ONCE)),
         picture_age: PictureAge::default(),
         stop: stop.clone(),
-        past_room: Semaphore::new(PAST_AT_ONCE),
+        drawings: Drawings::default(),
+        past_room: Arc::new(Semaphore::new(PAST_AT_ONCE)),
     });
     let service = router(Arc::clone(&shared)).into_make_service_with_connect_info::<Peer>();
     let server = axum::serve(GuardedListener::new(listener, patience), service)

@@ -5,7 +5,7 @@ use coldledger::engine::View;
 use coldledger::plant::Plant;
 use coldledger::time::Span;
 
-use super::scene::{House, MadeUpPast, Plan, calm, house, plant_text, troubled};
+use super::scene::{House, MadeUpPast, Plan, blank, calm, house, plant_text, troubled};
 
 const PAGES: &[&str] = &[
     "/",
@@ -31,6 +31,7 @@ const API: &[&str] = &[
     "/api/v1/alarms",
     "/api/v1/helium",
     "/api/v1/helium/inventory?over=8h",
+    "/api/v1/helium/change?over=7d",
     "/api/v1/losses",
     "/api/v1/losses/history?over=7d&points=50",
     "/api/v1/vessels",
@@ -83,7 +84,8 @@ async fn says(house: &House, path: &str, facts: &[&str]) -> String {
 
 #[tokio::test]
 async fn every_page_and_answer_stands_and_prints_no_nan() {
-    let views: [(fn(&Plant) -> View, bool); 2] = [(calm, false), (troubled, true)];
+    type Picture = fn(&Plant) -> View;
+    let views: [(Picture, bool); 2] = [(calm, false), (troubled, true)];
     for (view, raised) in views {
         let house = house(view).await;
         // Without anything raised there is nothing to shelve.
@@ -117,6 +119,36 @@ async fn every_page_and_answer_stands_and_prints_no_nan() {
             let json = house.json(path).await;
             assert!(!json.to_string().contains("NaN"), "{path}");
         }
+    }
+}
+
+#[tokio::test]
+async fn before_the_first_event_and_without_a_clock_the_pages_stand() {
+    let mut plan = Plan::of(&plant_text(), blank);
+    plan.wall = false;
+    let house = plan.build().await;
+    for path in PAGES.iter().filter(|path| !path.starts_with("/alarms/")) {
+        let (status, html) = house.get(path).await;
+        assert_eq!(status, 200, "{path}");
+        assert_says(path, &text_of(&html), &["time not known"]);
+    }
+    says(
+        &house,
+        "/helium",
+        &["Not reckoned yet", "No loss figure yet"],
+    )
+    .await;
+    says(&house, "/channels", &["10 bad", "never read"]).await;
+    for path in API.iter().filter(|path| !path.contains("over=")) {
+        house.json(path).await;
+    }
+    for path in API.iter().filter(|path| path.contains("over=")) {
+        let (status, text) = house.get(path).await;
+        assert_eq!(
+            (status, text.contains("time is not known")),
+            (503, true),
+            "{path}"
+        );
     }
 }
 
@@ -215,7 +247,7 @@ async fn the_channel_pages_show_value_quality_and_register() {
         "/channels",
         &[
             "10 channels: 5 good, 2 uncertain, 3 bad",
-            "PDT-101 Dewar level, difference of pressure bottom to top 17.48 0.11 mbar good",
+            "PDT-101 Dewar level, difference of pressure bottom to top differential pressure transmitter 17.48 0.11 mbar good",
             "no value bad : the registers hold no number",
             "no value bad : loop current too low",
             "uncertain : disagrees with its neighbours",
@@ -274,7 +306,10 @@ async fn the_api_serves_what_the_pages_show() {
         let shown = text.replace(" ± ", " ");
         let id = channel["id"].as_str().unwrap();
         assert!(
-            page.contains(&format!("{} {shown}", channel["name"].as_str().unwrap())),
+            page.contains(&format!(
+                "{} {shown}",
+                channel["instrument"].as_str().unwrap()
+            )),
             "{id}: {shown}"
         );
         assert!(
@@ -334,6 +369,14 @@ async fn the_api_serves_what_the_pages_show() {
         .await;
     assert_eq!(trend["buckets"].as_array().unwrap().len(), 60);
     assert_eq!(trend["unit"], "bar(g)");
+    // The delivery of 118.4 kg is booked, so what is left is the loss: 0.4 kg/day for seven days
+    // and 4.1 kg/day for four, with a ripple of 2.6 kg at either end.
+    let change = house.json("/api/v1/helium/change?over=7d&points=200").await;
+    let last = &change.as_array().unwrap()[199];
+    let unexplained = last["unexplained_kg"].as_f64().unwrap();
+    assert!((unexplained + 19.2).abs() < 5.3, "{unexplained}");
+    let accepted = last["accepted_kg"].as_f64().unwrap();
+    assert!((accepted + 2.8).abs() < 0.03, "{accepted}");
     let journal = house
         .json("/api/v1/journal?limit=2&before_seq=863950")
         .await;

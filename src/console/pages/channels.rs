@@ -92,9 +92,12 @@ pub(in crate::console) async fn one(
         Ok(to) => {
             let from = to - over;
             shared
-                .ask(move |past| past.trend(&id, from, to, POINTS))
+                .curve(
+                    format!("channel {name} {id}"),
+                    move |past| past.trend(&id, from, to, POINTS),
+                    |scene, series| trend_plot(scene, from, to, &series),
+                )
                 .await
-                .map(|series| shared.with_scene(|scene| trend_plot(scene, from, to, &series)))
         }
         Err(problem) => Err(problem),
     };
