@@ -604,10 +604,10 @@ impl Problem<'_> {
     /// Inverse variances of the weak normal priors on the three coordinates.
     const PRIOR_PRECISION: [f64; 3] = [1.0 / 9.0, 1.0 / 1.44, 1.0 / 1.44];
 
-    /// Where the wave's day-to-day change is expected: at a quarter of the mean wave, since it is the
-    /// same weather that makes both.
+    /// Where the wave's day-to-day change is expected: at 15 % of the mean wave, since it is the
+    /// same weather that makes both (common practice, no source).
     fn expected_wave(&self, point: Point) -> f64 {
-        const QUARTER: f64 = 0.25;
+        const SHARE: f64 = 0.15;
         let whitened = Whitened::new(self.design, &point.bounded().unit(self.waves), false);
         let solved = whitened.solve(&[]);
         let used = count(whitened.used).max(1.0);
@@ -615,7 +615,7 @@ impl Problem<'_> {
         match solved.coefficients.get(self.design.nuisance.clone()) {
             Some([s, c, ..]) if self.waves => {
                 let wave = libm::sqrt((s * s + c * c).max(1e-300));
-                libm::log(QUARTER * wave / scale).clamp(Point::LOW[2] + 1.0, Point::HIGH[2] - 1.0)
+                libm::log(SHARE * wave / scale).clamp(Point::LOW[2] + 1.0, Point::HIGH[2] - 1.0)
             }
             _ => Point::WAVE_CENTRE,
         }
