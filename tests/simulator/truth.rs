@@ -7,9 +7,9 @@ use coldledger::plant::{
 };
 use coldledger::quantity::{AbsolutePressure, QuantityKind, Temperature};
 use coldledger::time::Span;
-use coldledger_simulator::{Imperfections, VirtualPlant};
+use coldledger_simulator::{Imperfections, SimulatorSettings, VirtualPlant};
 
-use crate::support::{tarn_hollow, thirty};
+use crate::support::{beginning, load, scenario, tarn_hollow, thirty};
 
 struct Shown<'a>(&'a VirtualPlant);
 
@@ -160,4 +160,32 @@ fn later_only_what_the_estimator_does_not_model_is_between_them() {
     }
     // Lag and sun are there: a few tenths of a kelvin in 284 K.
     assert!(largest > 5e-4, "{largest:e}");
+}
+
+#[test]
+fn a_falling_barometer_moves_no_helium() {
+    let plant = load("config/single-dewar");
+    let ramp = scenario(
+        &plant,
+        r#"
+        [[event]]
+        at = "1 h"
+        kind = "barometer"
+        by = "-30 mbar"
+        over = "6 h"
+        "#,
+    );
+    let settings = SimulatorSettings::quiet(&plant);
+    let begun = beginning(1, Imperfections::NONE);
+    let mut plant = VirtualPlant::new(plant, &settings, ramp, begun).unwrap();
+    let shown = |plant: &VirtualPlant| -> f64 {
+        let vessels = plant.plant().all.vessel.iter();
+        vessels
+            .filter_map(|vessel| Shown(plant).mass(&vessel.contents))
+            .sum()
+    };
+    let (before, air) = (shown(&plant), plant.truth().barometer_pa);
+    plant.advance(Span::from_millis(8 * 3_600_000));
+    assert!((plant.truth().barometer_pa - air + 3000.0).abs() < 1e-6);
+    assert!((shown(&plant) - before).abs() < 1e-4, "{before}");
 }
