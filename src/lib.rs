@@ -17,10 +17,21 @@
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
+pub mod acquisition;
+pub mod actor;
+pub mod alarm;
+pub mod backoff;
+pub mod balance;
+pub mod clock;
 pub mod command;
+pub mod console;
+pub mod daemon;
 pub mod engine;
 pub mod helium;
+pub mod history;
 pub mod instrument;
 pub mod plant;
+pub mod publish;
 pub mod quantity;
+pub mod replay;
 pub mod time;

@@ -1,3 +1,7 @@
 //! The command line: reads arguments, makes one call, returns an exit code.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    coldledger::command::main()
+}

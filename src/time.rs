@@ -162,6 +162,13 @@ impl Add for Span {
     }
 }
 
+impl Sub for Span {
+    type Output = Self;
+    fn sub(self, other: Self) -> Self {
+        Self(self.0.saturating_sub(other.0))
+    }
+}
+
 /// The time of an event: what the wall clock said, what the monotonic clock said, and which boot
 /// and clock epoch both belong to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

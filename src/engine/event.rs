@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use crate::plant::{BlockKey, Booking, DescriptionHash, Id, Passage};
+pub use crate::actor::Actor;
+pub use crate::balance::ledger::LedgerEntry;
+use crate::plant::{BlockKey, DescriptionHash, Id, Passage};
 use crate::time::{Span, Stamp, Timestamp};
 
 /// Time between two ticks of the engine's grid.
@@ -89,15 +91,6 @@ pub enum PollFault {
     Exception(u8),
 }
 
-/// Who did something, and where.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub struct Actor {
-    /// The person's name.
-    pub name: String,
-    /// From where: an address, "command line".
-    pub place: String,
-}
-
 /// What a person did.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Action {
@@ -161,17 +154,4 @@ pub enum ActionKind {
         /// Why.
         reason: String,
     },
-}
-
-/// A ledger entry with its two times: when the helium moved, and (the event's `seq`) when it was entered.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct LedgerEntry {
-    /// Text id, unique in the ledger.
-    pub id: Id,
-    /// What is booked.
-    pub booking: Booking,
-    /// The entry that this one replaces; entries are never edited in place.
-    pub supersedes: Option<Id>,
-    /// Who entered it, and where.
-    pub actor: Actor,
 }

@@ -89,6 +89,9 @@ pub(super) fn solve_from(
             low = delta;
         }
         let newton = -gap / slope;
+        if slope > 0.0 && newton.abs() <= 4e-16 * delta {
+            return Ok(delta);
+        }
         let relative = newton / delta;
         let bend = curvature / slope;
         let step = newton / (1.0 + 0.5 * relative * bend).max(0.4);
@@ -97,8 +100,8 @@ pub(super) fn solve_from(
         if inside {
             let size = (step / delta).abs();
             // Halley leaves the cube of the step times a constant of this size.
-            let left = size * size * size * (3.0 + bend * bend + 10.0 / slope);
-            if left < SETTLED || size < 4e-16 {
+            let left = size * size * size * (1.0 + bend * bend + 3.0 / slope);
+            if left < SETTLED {
                 return Ok(next);
             }
             delta = next;
@@ -107,9 +110,6 @@ pub(super) fn solve_from(
                 break;
             }
             delta = 0.5 * (low + high);
-        }
-        if gap == 0.0 && slope > 0.0 {
-            return Ok(delta);
         }
     }
     // The bracket shut on a point where no pressure of this branch is the one asked for.

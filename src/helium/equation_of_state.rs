@@ -61,7 +61,6 @@ const fn power(n: f64, t: f64, d: f64, l: f64) -> Term {
     }
 }
 
-#[expect(clippy::too_many_arguments, reason = "one row of the published table")]
 const fn gauss(n: f64, t: f64, d: f64, eta: f64, beta: f64, gamma: f64, eps: f64) -> Term {
     Term {
         n,
@@ -289,46 +288,86 @@ impl Isotherm {
     pub(super) fn full_residual(&self, delta: f64) -> FullResidual {
         let tau = self.tau;
         let delta2 = delta * delta;
-        let mut e = [0.0; TERMS];
-        for (argument, term) in e.iter_mut().zip(&TERM) {
-            let away = delta - term.eps;
-            *argument = -term.eta * away * away;
-            if term.l == 1.0 {
-                *argument = -delta;
-            } else if term.l == 2.0 {
-                *argument = -delta2;
-            }
+        let powers = [1.0, delta, delta2, delta2 * delta, delta2 * delta2];
+        // delta^l of the terms under exp(-delta^l), nothing elsewhere.
+        let mut inner = [0.0; TERMS];
+        inner[6..9].fill(delta);
+        inner[9..12].fill(delta2);
+        let mut value = [0.0; TERMS];
+        for i in 0..TERMS {
+            let away = delta - COLUMNS.eps[i];
+            value[i] = -COLUMNS.eta[i] * away * away - inner[i];
         }
-        exp_all(&mut e);
+        exp_all(&mut value);
+        let mut u = [0.0; TERMS];
+        let mut v = [0.0; TERMS];
+        let mut s = [0.0; TERMS];
+        let mut q = [0.0; TERMS];
+        for i in 0..TERMS {
+            let (d, l, t) = (COLUMNS.d[i], COLUMNS.l[i], COLUMNS.t[i]);
+            let (eta, beta) = (2.0 * COLUMNS.eta[i], 2.0 * COLUMNS.beta[i]);
+            value[i] *= self.factor[i];
+            u[i] = d - l * inner[i] - eta * delta * (delta - COLUMNS.eps[i]);
+            v[i] = -d - l * (l - 1.0) * inner[i] - eta * delta2;
+            s[i] = t - beta * tau * (tau - COLUMNS.gamma[i]);
+            q[i] = -t - beta * tau * tau;
+        }
+        for (value, power) in value.iter_mut().zip(POWERS) {
+            *value *= powers[power];
+        }
         let mut sum = FullResidual::default();
-        for ((&e, &factor), term) in e.iter().zip(&self.factor).zip(&TERM) {
-            let density_power = match term.d {
-                1.0 => delta,
-                2.0 => delta2,
-                3.0 => delta2 * delta,
-                _ => delta2 * delta2,
-            };
-            let delta_l = if term.l == 1.0 {
-                delta
-            } else if term.l == 2.0 {
-                delta2
-            } else {
-                0.0
-            };
-            let value = factor * e * density_power;
-            let u = term.d - term.l * delta_l - 2.0 * term.eta * delta * (delta - term.eps);
-            let v = -term.d - term.l * (term.l - 1.0) * delta_l - 2.0 * term.eta * delta2;
-            let s = term.t - 2.0 * term.beta * tau * (tau - term.gamma);
-            let q = -term.t - 2.0 * term.beta * tau * tau;
+        for i in 0..TERMS {
+            let (value, u, s) = (value[i], u[i], s[i]);
             sum.a += value;
             sum.a_d += value * u;
-            sum.a_dd += value * (u * u + v);
+            sum.a_dd += value * (u * u + v[i]);
             sum.a_t += value * s;
-            sum.a_tt += value * (s * s + q);
+            sum.a_tt += value * (s * s + q[i]);
             sum.a_dt += value * u * s;
         }
         sum
     }
+}
+
+/// The terms by column, so that equal work on all of them is done side by side.
+struct Columns {
+    t: [f64; TERMS],
+    d: [f64; TERMS],
+    l: [f64; TERMS],
+    eta: [f64; TERMS],
+    eps: [f64; TERMS],
+    beta: [f64; TERMS],
+    gamma: [f64; TERMS],
+}
+
+static COLUMNS: Columns = columns();
+/// Power of density of each term.
+const POWERS: [usize; TERMS] = [
+    4, 1, 1, 2, 2, 3, 1, 1, 2, 1, 2, 3, 1, 1, 1, 1, 2, 2, 2, 2, 2, 2, 3, 3,
+];
+
+const fn columns() -> Columns {
+    let mut columns = Columns {
+        t: [0.0; TERMS],
+        d: [0.0; TERMS],
+        l: [0.0; TERMS],
+        eta: [0.0; TERMS],
+        eps: [0.0; TERMS],
+        beta: [0.0; TERMS],
+        gamma: [0.0; TERMS],
+    };
+    let mut i = 0;
+    while i < TERMS {
+        columns.t[i] = TERM[i].t;
+        columns.d[i] = TERM[i].d;
+        columns.l[i] = TERM[i].l;
+        columns.eta[i] = TERM[i].eta;
+        columns.eps[i] = TERM[i].eps;
+        columns.beta[i] = TERM[i].beta;
+        columns.gamma[i] = TERM[i].gamma;
+        i += 1;
+    }
+    columns
 }
 
 #[cfg(test)]

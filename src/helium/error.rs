@@ -33,6 +33,14 @@ pub enum HeliumError {
         /// Which correlation.
         correlation: &'static str,
     },
+    /// Density that helium does not reach in the range.
+    #[error("a density of {density_kg_per_m3} kg/m3 is outside 0 to {high_kg_per_m3} kg/m3")]
+    DensityOutOfRange {
+        /// As asked, kg/m3.
+        density_kg_per_m3: f64,
+        /// Highest, kg/m3.
+        high_kg_per_m3: f64,
+    },
     /// Helium is solid here.
     #[error(
         "helium is solid at {temperature_k} K and {pressure_pa} Pa: it freezes at {melting_pressure_pa:.0} Pa"

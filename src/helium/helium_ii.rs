@@ -32,7 +32,7 @@ pub const MAX_PRESSURE_PA: f64 = 5.0 * ATMOSPHERE;
 const ATMOSPHERE: f64 = 101_325.0;
 const ISOBAR_PA: f64 = 2.5 * ATMOSPHERE;
 /// Where the tables under pressure stop, K.
-const ISOBARS_END_K: f64 = 2.05;
+pub(super) const ISOBARS_END_K: f64 = 2.05;
 const FIRST_K: f64 = 0.75;
 const STEP_K: f64 = 0.05;
 /// The gas constant that the low-temperature vapour pressure was published with, J/(mol K).

@@ -11,6 +11,7 @@
 //! solver starts are worked out from the equation on first use (a few milliseconds); they decide how
 //! many steps a solution takes, never its value beyond 1e-11.
 
+pub mod batch;
 mod density;
 mod equation_of_state;
 mod error;
@@ -24,6 +25,8 @@ mod properties;
 mod saturation;
 mod start;
 mod state;
+mod transport;
+mod uncertainty;
 mod vapour_pressure;
 
 pub use error::HeliumError;
@@ -40,6 +43,8 @@ pub use properties::{
 };
 pub use saturation::{Saturation, saturation_by_equation, saturation_by_equation_at};
 pub use state::{REFERENCE_PRESSURE_PA, REFERENCE_TEMPERATURE_K, State};
+pub use transport::{HELIUM_MOLAR_MASS_KG_PER_MOL, IDEAL_ISENTROPIC_EXPONENT, viscosity_pa_s};
+pub use uncertainty::{bath_density_std_uncertainty, density_std_uncertainty};
 pub use vapour_pressure::{
     HELIUM_3, HELIUM_4_NORMAL, HELIUM_4_SUPERFLUID, VapourPressureScale, vapour_pressure,
     vapour_pressure_temperature,

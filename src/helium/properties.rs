@@ -110,7 +110,7 @@ pub fn saturation_at_temperature(t: Temperature) -> Result<Saturation, HeliumErr
     if (helium_ii::MIN_TEMPERATURE_K..EOS_MIN_TEMPERATURE).contains(&kelvin) {
         return helium_ii::saturation(kelvin);
     }
-    if kelvin < helium_ii::MIN_TEMPERATURE_K || kelvin >= CRITICAL_TEMPERATURE {
+    if !(helium_ii::MIN_TEMPERATURE_K..CRITICAL_TEMPERATURE).contains(&kelvin) {
         return Err(HeliumError::TemperatureOutOfRange {
             temperature_k: kelvin,
             low_k: helium_ii::MIN_TEMPERATURE_K,

@@ -27,7 +27,7 @@ const CLOSEST_K: f64 = 1e-4;
 /// Highest temperature at which saturation is given, K.
 pub(super) const MAX_SATURATION_TEMPERATURE: f64 = CRITICAL_TEMPERATURE - CLOSEST_K;
 
-const NODES: usize = 97;
+const NODES: usize = 193;
 /// Densities at 2.1768 K to start from, reduced.
 const FIRST_LIQUID: f64 = 36_480.345 / 17_383.7;
 const FIRST_VAPOUR: f64 = 293.408_66 / 17_383.7;
@@ -53,13 +53,12 @@ pub struct Saturation {
     pub dp_dt: f64,
 }
 
-/// A solved pair with the slope of the line.
+/// Reduced densities in equilibrium, and their pressure in Pa.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Pair {
     pub(super) liquid: f64,
     pub(super) vapour: f64,
     pub(super) pressure: f64,
-    dp_dt: f64,
 }
 
 /// Saturation of helium I at a temperature, by the equation of state.
@@ -70,7 +69,7 @@ pub(super) struct Pair {
 /// [`HeliumError`] outside the range.
 pub fn saturation_by_equation(temperature: Temperature) -> Result<Saturation, HeliumError> {
     let t = finite(temperature.si(), "temperature")?;
-    if t < EOS_MIN_TEMPERATURE || t >= CRITICAL_TEMPERATURE {
+    if !(EOS_MIN_TEMPERATURE..CRITICAL_TEMPERATURE).contains(&t) {
         return Err(HeliumError::TemperatureOutOfRange {
             temperature_k: t,
             low_k: EOS_MIN_TEMPERATURE,
@@ -93,7 +92,7 @@ pub fn saturation_by_equation_at(pressure: AbsolutePressure) -> Result<Saturatio
     let p = finite(pressure.si(), "pressure")?;
     let table = &*TABLE;
     let (low, high) = (table.p_min, table.p_max);
-    if p < low || p > high {
+    if !(low..=high).contains(&p) {
         return Err(HeliumError::PressureOutOfRange {
             pressure_pa: p,
             low_pa: low,
@@ -102,23 +101,33 @@ pub fn saturation_by_equation_at(pressure: AbsolutePressure) -> Result<Saturatio
         });
     }
     let mut t = temperature_start(p);
-    let mut isotherm = Isotherm::new(t);
-    let mut pair = pair_at(&isotherm)?;
     for _ in 0..8 {
-        // ln p is nearly straight in 1/T; a step in ln p settles fastest.
-        let ln_ratio = libm::log(p / pair.pressure);
-        let step = ln_ratio * pair.pressure / pair.dp_dt;
-        if step.abs() <= 1e-13 * t {
-            break;
+        let isotherm = Isotherm::new(t);
+        let found = describe(&isotherm, pair_at(&isotherm)?);
+        // ln p is nearly straight in 1/T: a step in it settles fastest.
+        let step = libm::log(p / found.pressure.si()) * found.pressure.si() / found.dp_dt;
+        let room = CRITICAL_TEMPERATURE - t;
+        if step.abs() <= 1e-6 * room.min(1.0) {
+            return Ok(moved(&found, step, p));
         }
         t = (t + step).clamp(EOS_MIN_TEMPERATURE, MAX_SATURATION_TEMPERATURE);
-        isotherm = Isotherm::new(t);
-        pair = pair_at(&isotherm)?;
-        if step.abs() <= 1e-7 * t {
-            break;
-        }
     }
-    Ok(describe(&isotherm, pair))
+    Err(HeliumError::NotSettled {
+        temperature_k: t,
+        pressure_pa: p,
+    })
+}
+
+/// Along the line by a step so small that its square is nothing.
+fn moved(from: &Saturation, step: f64, p: f64) -> Saturation {
+    let rise = step * from.dp_dt;
+    Saturation {
+        temperature: Temperature::new(from.temperature.si() + step),
+        pressure: AbsolutePressure::new(p),
+        liquid: Density::new(from.liquid.si() + from.d_liquid_dp * rise),
+        vapour: Density::new(from.vapour.si() + from.d_vapour_dp * rise),
+        ..*from
+    }
 }
 
 /// Saturated reduced densities on an isotherm between the lambda point and the critical point.
@@ -190,24 +199,14 @@ fn solve(isotherm: &Isotherm, mut liquid: f64, mut vapour: f64) -> Option<Pair> 
         let small = 1e-7 * ((liquid - vapour) / liquid).min(1.0);
         if shrink == 1.0 && relative < small {
             let pressure = scale * (pv + (x + pressure_gap));
-            let latent_over_t = gibbs_slope(isotherm, liquid, vapour);
-            let dp_dt = latent_over_t * REDUCING_DENSITY * liquid * vapour / (liquid - vapour);
             return Some(Pair {
                 liquid,
                 vapour,
                 pressure,
-                dp_dt,
             });
         }
     }
     None
-}
-
-/// Entropy of evaporation, J/(kg K).
-fn gibbs_slope(isotherm: &Isotherm, liquid: f64, vapour: f64) -> f64 {
-    let l = isotherm.full_residual(liquid);
-    let v = isotherm.full_residual(vapour);
-    GAS_CONSTANT * ((v.a_d + v.a_t) - (l.a_d + l.a_t))
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -282,42 +281,29 @@ fn temperature_start(p: f64) -> f64 {
         .saturating_sub(1)
         .min(NODES - 2);
     let (a, b) = (&table.nodes[index], &table.nodes[index + 1]);
-    let value = |f: f64| hermite(f, table.step, a.ln_p, a.d_ln_p, b.ln_p, b.d_ln_p) - ln_p;
-    let (mut low, mut high) = (0.0, 1.0);
-    let mut f = ((a.ln_p - ln_p) / (a.ln_p - b.ln_p)).clamp(0.0, 1.0);
-    for _ in 0..20 {
-        let gap = value(f);
-        if gap > 0.0 {
-            low = f;
-        } else {
-            high = f;
-        }
-        let slope = (value(f + 1e-6) - value(f - 1e-6)) / 2e-6;
-        let next = f - gap / slope;
-        let next = if next > low && next < high {
-            next
-        } else {
-            0.5 * (low + high)
-        };
-        if (next - f).abs() < 1e-9 {
-            f = next;
-            break;
-        }
-        f = next;
+    let (ha, hb) = (table.step * a.d_ln_p, table.step * b.d_ln_p);
+    let rise = b.ln_p - a.ln_p;
+    let (c2, c3) = (3.0 * rise - 2.0 * ha - hb, ha + hb - 2.0 * rise);
+    let mut f = ((ln_p - a.ln_p) / rise).clamp(0.0, 1.0);
+    // Nearly a parabola within the cell, so Newton settles at once; the caller checks the answer.
+    for _ in 0..4 {
+        let gap = a.ln_p + f * (ha + f * (c2 + f * c3)) - ln_p;
+        let slope = ha + f * (2.0 * c2 + 3.0 * f * c3);
+        f = (f - gap / slope).clamp(1e-6, 1.0);
     }
-    #[expect(clippy::cast_precision_loss, reason = "below 97")]
+    #[expect(clippy::cast_precision_loss, reason = "below the table length")]
     let x = (index as f64 + f) * table.step;
     (CRITICAL_TEMPERATURE * (1.0 - x * x)).clamp(EOS_MIN_TEMPERATURE, MAX_SATURATION_TEMPERATURE)
 }
 
 fn locate(position: f64) -> (usize, f64) {
-    #[expect(clippy::cast_precision_loss, reason = "below 97")]
+    #[expect(clippy::cast_precision_loss, reason = "below the table length")]
     let last = (NODES - 2) as f64;
     let floor = libm::floor(position).clamp(0.0, last);
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
-        reason = "clamped to 0..=95"
+        reason = "clamped to the table"
     )]
     let index = floor as usize;
     (index, position - floor)
@@ -332,13 +318,13 @@ fn hermite(f: f64, h: f64, a: f64, da: f64, b: f64, db: f64) -> f64 {
 
 fn build() -> Table {
     let x_max = libm::sqrt(1.0 - EOS_MIN_TEMPERATURE / CRITICAL_TEMPERATURE);
-    #[expect(clippy::cast_precision_loss, reason = "below 97")]
+    #[expect(clippy::cast_precision_loss, reason = "below the table length")]
     let step = x_max / (NODES - 1) as f64;
     let mut nodes = [Node::default(); NODES];
     let (mut liquid, mut vapour) = (FIRST_LIQUID, FIRST_VAPOUR);
     let mut p_min = 0.0;
     for index in (1..NODES).rev() {
-        #[expect(clippy::cast_precision_loss, reason = "below 97")]
+        #[expect(clippy::cast_precision_loss, reason = "below the table length")]
         let x = index as f64 * step;
         let t = if index == NODES - 1 {
             EOS_MIN_TEMPERATURE

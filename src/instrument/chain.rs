@@ -55,7 +55,76 @@ pub enum InverseError {
     Curve(#[from] CurveError),
 }
 
+/// What is wrong with a chain as configured.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum ChainProblem {
+    /// Every code would give the same signal.
+    #[error("the scale is {0}; it must be a number other than zero")]
+    Scale(f64),
+    /// The signal at code zero is no number.
+    #[error("the offset is {0}; it must be a number")]
+    Offset(f64),
+    /// Both ends of a loop's span mean the same.
+    #[error(
+        "the loop means {at_4_ma} at 4 mA and {at_20_ma} at 20 mA; the two must be different numbers"
+    )]
+    Loop {
+        /// Value at 4 mA, SI.
+        at_4_ma: f64,
+        /// Value at 20 mA, SI.
+        at_20_ma: f64,
+    },
+    /// No code gives a value in the channel's range.
+    #[error("no code gives a value between {low} and {high}; check scale, offset and range")]
+    RangeOutOfReach {
+        /// Lower end of the range, SI.
+        low: f64,
+        /// Upper end of the range, SI.
+        high: f64,
+    },
+}
+
 impl Chain {
+    /// Everything wrong with the chain, given the range (SI) that the channel is to read. Problems
+    /// of the curve are the curve's own ([`Curve::check`]).
+    #[must_use]
+    pub fn check(&self, range: (f64, f64)) -> Vec<ChainProblem> {
+        let mut problems = Vec::new();
+        if !(self.scale.is_finite() && self.scale != 0.0) {
+            problems.push(ChainProblem::Scale(self.scale));
+        }
+        if !self.offset.is_finite() {
+            problems.push(ChainProblem::Offset(self.offset));
+        }
+        if let Transform::CurrentLoop(current_loop)
+        | Transform::CurrentLoopThenCurve { current_loop, .. } = &self.transform
+        {
+            let slope = current_loop.slope();
+            if !(slope.is_finite() && slope != 0.0) {
+                problems.push(ChainProblem::Loop {
+                    at_4_ma: current_loop.at_4_ma,
+                    at_20_ma: current_loop.at_20_ma,
+                });
+            }
+        }
+        if problems.is_empty() {
+            let (low, high) = range;
+            let steps = 64;
+            let spread =
+                (0..=steps).map(|at| low + (high - low) * f64::from(at) / f64::from(steps));
+            // A curve may cover less of the range than lies between two of those.
+            let ends = self.transform.curve().and_then(|c| c.output_range().ok());
+            let ends = ends.into_iter().flat_map(|(a, b)| [a, b]);
+            let reachable = spread
+                .chain(ends.filter(|end| is_within(*end, range)))
+                .any(|value| self.raw_for(value).is_ok());
+            if !reachable {
+                problems.push(ChainProblem::RangeOutOfReach { low, high });
+            }
+        }
+        problems
+    }
+
     /// The value of these registers.
     ///
     /// Values beyond `range` (SI, ends accepted) or beyond the curve, loop currents in a failure
@@ -137,6 +206,15 @@ struct At {
 }
 
 impl Transform {
+    /// The calibration curve, where there is one.
+    #[must_use]
+    pub fn curve(&self) -> Option<&Curve> {
+        match self {
+            Self::Direct | Self::CurrentLoop(_) => None,
+            Self::Curve(curve) | Self::CurrentLoopThenCurve { curve, .. } => Some(curve),
+        }
+    }
+
     #[inline]
     fn value(&self, signal: f64) -> Result<At, Reason> {
         let good = |(value, slope)| At {
@@ -300,6 +378,40 @@ mod tests {
             reason(&broken, &[1], wide),
             (Quality::Bad, Reason::NotANumber)
         );
+    }
+
+    #[test]
+    fn check_names_what_is_wrong() {
+        assert!(pressure().check(RANGE).is_empty());
+        let still = Chain {
+            scale: 0.0,
+            offset: f64::NAN,
+            ..pressure()
+        };
+        assert!(matches!(
+            still.check(RANGE).as_slice(),
+            [ChainProblem::Scale(0.0), ChainProblem::Offset(_)]
+        ));
+        let level = Chain {
+            transform: Transform::CurrentLoop(CurrentLoop {
+                at_4_ma: 1.0,
+                at_20_ma: 1.0,
+            }),
+            ..pressure()
+        };
+        assert!(matches!(
+            level.check(RANGE).as_slice(),
+            [ChainProblem::Loop { .. }]
+        ));
+        // Milliampere taken for ampere: no 16-bit code is a current of the loop.
+        let milli = Chain {
+            scale: 1e-12,
+            ..pressure()
+        };
+        assert!(matches!(
+            milli.check(RANGE).as_slice(),
+            [ChainProblem::RangeOutOfReach { .. }]
+        ));
     }
 
     #[test]

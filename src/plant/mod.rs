@@ -10,5 +10,5 @@ mod raw;
 pub use files::SourceFile;
 pub use load::{Examined, examine, load};
 pub use model::*;
-pub use poll_plan::{BlockKey, PollBlock, poll_plan};
+pub use poll_plan::{BlockKey, PollBlock, channels_within, poll_plan};
 pub use problem::{Problem, Problems, Severity};

@@ -1,6 +1,6 @@
 //! The plant as checked: it can hold only what is right.
 //!
-//! [`super::load`] makes it from the files of a description and collects every problem on the way.
+//! [`super::load()`] makes it from the files of a description and collects every problem on the way.
 //! Things refer to each other by index newtypes into the vectors of [`Plant`]; text ids stay with
 //! each thing, since ids (not positions) survive a change of description.
 
@@ -321,6 +321,10 @@ pub enum VapourState {
 
 /// What a vessel holds and how that is measured.
 #[derive(Debug, Clone)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "a plant has tens of vessels; boxing would only add an indirection"
+)]
 pub enum Contents {
     /// One phase filling a volume: a gas tank, a cylinder bank, a supply line.
     Fluid {

@@ -3,6 +3,7 @@
 //! specification V1.1b3, 6.3), reading along at most the device's gap limit of unused ones.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -85,6 +86,24 @@ pub fn poll_plan(plant: &Plant) -> Vec<PollBlock> {
         plan.extend(open.and_then(|run| run.close(&device.id, device_ix, table, interval)));
     }
     plan
+}
+
+/// The channels that a block holds whole, with the range of their registers in it. The block may
+/// have been planned for another description.
+#[must_use]
+pub fn channels_within(plant: &Plant, block: &BlockKey) -> Vec<(ChannelIx, Range<usize>)> {
+    let Some((device, _)) = plant.device_by_id(&block.device) else {
+        return Vec::new();
+    };
+    (0u32..)
+        .zip(&plant.all.channel)
+        .filter(|(_, channel)| channel.device == device && channel.table == block.table)
+        .filter_map(|(ix, channel)| {
+            let from = usize::from(channel.address.checked_sub(block.address)?);
+            let to = from + usize::from(channel.words());
+            (to <= usize::from(block.words)).then_some((ChannelIx(ix), from..to))
+        })
+        .collect()
 }
 
 struct Run {

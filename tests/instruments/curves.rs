@@ -1,8 +1,8 @@
 //! Curves against published and independently computed points, and the demo plant's own curves.
 
 use coldledger::instrument::curve::{
-    ChebyshevCurve, ChebyshevRange, Curve, CurveError, PlatinumCurve, ToleranceClass, Variable,
-    parse_chebyshev, parse_table,
+    ChebyshevCurve, ChebyshevRange, Curve, CurveError, PlatinumCurve, ThermocoupleCurve,
+    ThermocoupleType, ToleranceClass, Variable, parse_chebyshev, parse_table,
 };
 
 use crate::reference::{Table, Worst};
@@ -97,6 +97,35 @@ fn platinum_agrees_with_iec_60751() {
     resistance.report(rows);
     inverse.report(rows);
     slope.report(rows);
+}
+
+/// `thermocouples.csv`: NIST Monograph 175.
+#[test]
+fn thermocouples_agree_with_nist() {
+    let table = Table::read("thermocouples.csv");
+    let mut emf = Worst::new("thermocouples.csv, emf, mV", 1e-6);
+    let mut slope = Worst::new("thermocouples.csv, sensitivity, relative", 1e-6);
+    let mut inverse = Worst::new("thermocouples.csv, inverse, K", 1e-6);
+    for row in table.rows() {
+        let kind = match row.text("type") {
+            "E" => ThermocoupleType::E,
+            "K" => ThermocoupleType::K,
+            "T" => ThermocoupleType::T,
+            "N" => ThermocoupleType::N,
+            other => panic!("unknown type {other}"),
+        };
+        let curve = Curve::Thermocouple(ThermocoupleCurve::new(kind).unwrap());
+        let kelvin = row.number("T_K");
+        let volt = curve.inverse(kelvin).unwrap();
+        emf.see(volt * 1e3 - row.number("emf_mV"));
+        let (back, kelvin_per_volt) = curve.value_and_slope(volt).unwrap();
+        inverse.see(back - kelvin);
+        slope.see(1e6 / kelvin_per_volt / row.number("seebeck_uV_per_C") - 1.0);
+    }
+    let rows = table.rows().count();
+    emf.report(rows);
+    slope.report(rows);
+    inverse.report(rows);
 }
 
 /// Every curve that ships with the demo plant is sound, and its inverse is its inverse.

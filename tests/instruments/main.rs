@@ -11,6 +11,7 @@
 )]
 
 mod curves;
+mod flows;
 mod montecarlo;
 mod properties;
 mod reference;

@@ -7,10 +7,12 @@ use std::sync::Arc;
 
 use coldledger::instrument::chain::{Chain, Transform};
 use coldledger::instrument::curve::{Curve, PlatinumCurve, parse_chebyshev, parse_table};
+use coldledger::instrument::flow::{Constriction, Device, GasState, Taps};
 use coldledger::instrument::level::{
     BathPhase, ColumnState, DpColumn, Head, STANDARD_GRAVITY_M_PER_S2, Shape, Strapping, WireProbe,
     WireReading, dp_bath, wire_level,
 };
+use coldledger::instrument::vacuum::{RisePoint, RiseVolume, rate_of_rise};
 use coldledger::instrument::{
     ChannelUncertainty, CurrentLoop, Format, SharedKind, SharedTerm, WordOrder,
 };
@@ -366,4 +368,62 @@ fn a_wire_probe() {
         stated += level.combined_std() / f64::from(TRIALS);
     }
     assert_close("wire", scatter.std(), stated);
+}
+
+#[test]
+fn an_orifice() {
+    let orifice = Constriction {
+        pipe_diameter_m: 0.08,
+        throat_diameter_m: 0.048,
+        device: Device::Orifice(Taps::Flange),
+        cut_off_dp_pa: 30.0,
+    };
+    let gas = GasState {
+        pressure_pa: 1.05e5,
+        density: 0.1723,
+        viscosity_pa_s: 1.962e-5,
+        isentropic_exponent: 1.667,
+    };
+    let (dp_pa, u_dp, u_density) = (800.0, 25.0, 0.002);
+    let at = orifice.flow(dp_pa, &gas).unwrap();
+    let stated = libm::sqrt(
+        (at.d_flow_d_dp * u_dp) * (at.d_flow_d_dp * u_dp)
+            + (at.d_flow_d_density * u_density) * (at.d_flow_d_density * u_density),
+    );
+    let mut random = Random(17);
+    let mut scatter = Scatter::default();
+    for _ in 0..TRIALS {
+        let density = gas.density + u_density * random.normal();
+        let state = GasState { density, ..gas };
+        let read = orifice.flow(dp_pa + u_dp * random.normal(), &state);
+        scatter.see(read.unwrap().mass_flow_kg_per_s);
+    }
+    assert_close("orifice", scatter.std(), stated);
+}
+
+#[test]
+fn a_rate_of_rise() {
+    let volume = RiseVolume {
+        volume_m3: 0.4,
+        volume_relative_std: 0.0,
+        pressure_relative_std: 0.0,
+        cold_walls: false,
+    };
+    let mut random = Random(19);
+    let (mut scatter, mut stated) = (Scatter::default(), 0.0);
+    for _ in 0..TRIALS {
+        let points: Vec<RisePoint> = (0..30)
+            .map(|at| {
+                let time_s = f64::from(at) * 20.0;
+                RisePoint {
+                    time_s,
+                    pressure_pa: 0.01 + 1e-5 * time_s + 4e-4 * random.normal(),
+                }
+            })
+            .collect();
+        let rise = rate_of_rise(&points, &volume).unwrap();
+        scatter.see(rise.throughput);
+        stated += rise.std_uncertainty * rise.std_uncertainty / f64::from(TRIALS);
+    }
+    assert_close("rate of rise", scatter.std(), libm::sqrt(stated));
 }

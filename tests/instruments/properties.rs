@@ -9,10 +9,12 @@ use coldledger::instrument::curve::{
     Variable, parse_chebyshev, parse_table,
 };
 use coldledger::instrument::decode::{decode, encode};
+use coldledger::instrument::flow::{Constriction, Device, GasState, Taps, Totaliser, VenturiKind};
 use coldledger::instrument::level::{
     BathPhase, ColumnState, DpColumn, Head, Shape, Strapping, WireProbe, WireReading, dp_bath,
     wire_level,
 };
+use coldledger::instrument::vacuum::{RisePoint, RiseVolume, rate_of_rise};
 use coldledger::instrument::{
     ChannelUncertainty, CurrentLoop, Format, SharedKind, SharedTerm, WordOrder,
 };
@@ -295,6 +297,69 @@ proptest! {
         };
         if let Ok(content) = dp_bath(&column, &strapping, &state) {
             prop_assert!(content.level_m.is_finite());
+        }
+    }
+
+    #[test]
+    fn flows_never_panic_and_rise_with_the_pressure(
+        junk in [any_float(), any_float(), any_float(), any_float(), any_float(), any_float()],
+        pipe in 0.05..1.0_f64,
+        beta in 0.3..0.75_f64,
+        kelvin in 4.0..320.0_f64,
+        bar in 1.0..20.0_f64,
+        part in 0.01..0.2_f64,
+        device in proptest::sample::select(vec![
+            Device::Orifice(Taps::Corner),
+            Device::Orifice(Taps::Flange),
+            Device::Orifice(Taps::DiameterAndHalf),
+            Device::Venturi(VenturiKind::Machined),
+        ]),
+    ) {
+        let odd = Constriction {
+            pipe_diameter_m: pipe,
+            throat_diameter_m: pipe * beta,
+            device,
+            cut_off_dp_pa: junk[0],
+        };
+        let odd_gas = GasState {
+            pressure_pa: junk[1],
+            density: junk[2],
+            viscosity_pa_s: junk[3],
+            isentropic_exponent: junk[4],
+        };
+        let _ = odd.flow(junk[5], &odd_gas);
+        let meter = Constriction { cut_off_dp_pa: 0.0, ..odd };
+        let gas = GasState {
+            pressure_pa: bar * 1e5,
+            density: bar * 1e5 * 4.0026e-3 / (8.314462618 * kelvin),
+            viscosity_pa_s: 2e-5 * libm::pow(kelvin / 300.0, 0.65),
+            isentropic_exponent: 1.667,
+        };
+        let dp = part * gas.pressure_pa;
+        let flow = meter.flow(dp, &gas).unwrap();
+        let more = meter.flow(dp * 1.01, &gas).unwrap();
+        prop_assert!(more.mass_flow_kg_per_s > flow.mass_flow_kg_per_s);
+        prop_assert!(flow.d_flow_d_dp > 0.0 && flow.d_flow_d_density > 0.0);
+    }
+
+    #[test]
+    fn counters_and_rises_never_panic(junk in [any_float(), any_float(), any_float(), any_float(), any_float()]) {
+        let counter = Totaliser {
+            per_count: junk[0],
+            rollover_counts: junk[1],
+            largest_step_counts: junk[2],
+        };
+        let _ = counter.increment(junk[3], junk[4]);
+        let point = |time_s, pressure_pa| RisePoint { time_s, pressure_pa };
+        let points = [point(junk[0], junk[1]), point(junk[2], junk[3]), point(0.0, 1.0)];
+        let volume = RiseVolume {
+            volume_m3: junk[4],
+            volume_relative_std: 0.1,
+            pressure_relative_std: 0.1,
+            cold_walls: true,
+        };
+        if let Ok(rise) = rate_of_rise(&points, &volume) {
+            prop_assert!(rise.throughput.is_finite() && rise.std_uncertainty.is_finite());
         }
     }
 }

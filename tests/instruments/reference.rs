@@ -48,7 +48,7 @@ impl Row<'_> {
 pub struct Worst {
     what: &'static str,
     limit: f64,
-    worst: f64,
+    largest: f64,
     count: usize,
 }
 
@@ -57,28 +57,28 @@ impl Worst {
         Self {
             what,
             limit,
-            worst: 0.0,
+            largest: 0.0,
             count: 0,
         }
     }
 
     pub fn see(&mut self, deviation: f64) {
         assert!(deviation.is_finite(), "{}: {deviation}", self.what);
-        self.worst = self.worst.max(deviation.abs());
+        self.largest = self.largest.max(deviation.abs());
         self.count += 1;
     }
 
     pub fn report(self, rows: usize) {
         println!(
             "{}: worst {:.3e} of {:.1e} over {} rows",
-            self.what, self.worst, self.limit, self.count
+            self.what, self.largest, self.limit, self.count
         );
         assert_eq!(self.count, rows, "{}: rows compared", self.what);
         assert!(
-            self.worst <= self.limit,
+            self.largest <= self.limit,
             "{}: {} beyond {}",
             self.what,
-            self.worst,
+            self.largest,
             self.limit
         );
     }

@@ -95,7 +95,7 @@ fn dense_grid_agrees_with_the_same_equation() {
         rest.relative(slopes.d_dp, row.number("drho_dp"), &place);
     }
     rho.within(1e-9);
-    near.within(1e-7);
+    near.within(1e-9);
     energy.within(0.01);
     entropy.within(1e-4);
     rest.within(1e-6);

@@ -1,4 +1,10 @@
 //! Reading the reference files.
+#![expect(
+    clippy::panic,
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "test support: a broken reference file must stop the test, and deviations are shown"
+)]
 
 use std::collections::BTreeMap;
 use std::path::Path;

@@ -1,5 +1,6 @@
 //! The command line, one file per subcommand; the only place that prints.
 
+mod demo;
 mod past;
 mod serve;
 
@@ -7,6 +8,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand};
+use coldledger::command::run::RunError;
 use coldledger::time::Timestamp;
 
 use crate::sensors::Imperfections;
@@ -28,6 +30,8 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Show the whole of it: the simulated plant, ten days of past, and the daemon with its pages.
+    Demo(demo::DemoArgs),
     /// Serve the registers over Modbus TCP, one port per device, in real time.
     Serve(serve::ServeArgs),
     /// Compute days of plant in virtual time and write the truth.
@@ -81,6 +85,8 @@ impl PlantArgs {
 enum CommandError {
     #[error(transparent)]
     Start(#[from] StartError),
+    #[error(transparent)]
+    Run(#[from] RunError),
     #[error("cannot open a port or serve it: {0}; is another simulator running on it?")]
     Serve(std::io::Error),
     #[error("cannot write {}: {source}", path.display())]
@@ -94,6 +100,7 @@ enum CommandError {
 #[must_use]
 pub fn run() -> ExitCode {
     let done = match Cli::parse().command {
+        Command::Demo(args) => demo::run(&args),
         Command::Serve(args) => serve::run(&args),
         Command::Past(args) => past::run(&args),
     };
@@ -103,6 +110,7 @@ pub fn run() -> ExitCode {
             complain(&error);
             ExitCode::from(match error {
                 CommandError::Start(_) => CONFIGURATION,
+                CommandError::Run(error) => error.code(),
                 CommandError::Serve(_) | CommandError::Write { .. } => SOFTWARE,
             })
         }

@@ -43,8 +43,10 @@ pub struct ChebyshevCurve {
 struct Segment {
     scale: f64,
     offset: f64,
-    first: f64,
-    rest: Vec<f64>,
+    /// Order zero of the series and of its derivative by `k`.
+    first: [f64; 2],
+    /// The same from order one. Side by side, one pass sums both with paired instructions.
+    rest: Vec<[f64; 2]>,
     low: f64,
     high: f64,
 }
@@ -214,7 +216,8 @@ impl Segment {
                 index: at + 1,
             });
         }
-        let Some((&first, rest)) = coefficients.split_first().filter(|(_, r)| !r.is_empty()) else {
+        let pairs = with_derivative(&coefficients);
+        let Some((&first, rest)) = pairs.split_first().filter(|(_, r)| !r.is_empty()) else {
             return Err(CurveProblem::TooFew {
                 what: "coefficients",
                 found: coefficients.len(),
@@ -255,12 +258,15 @@ impl Segment {
     #[inline]
     fn series(&self, k: f64) -> (f64, f64) {
         let k2 = 2.0 * k;
-        let (mut b1, mut b2, mut d1, mut d2) = (0.0, 0.0, 0.0, 0.0);
-        for &c in self.rest.iter().rev() {
-            (d1, d2) = (k2 * d1 - d2 + 2.0 * b1, d1);
-            (b1, b2) = (k2 * b1 - b2 + c, b1);
+        let (mut b1, mut b2) = ([0.0; 2], [0.0; 2]);
+        for c in self.rest.iter().rev() {
+            let next = [k2 * b1[0] + (c[0] - b2[0]), k2 * b1[1] + (c[1] - b2[1])];
+            (b1, b2) = (next, b1);
         }
-        (k * b1 - b2 + self.first, k * d1 - d2 + b1)
+        (
+            k * b1[0] + (self.first[0] - b2[0]),
+            k * b1[1] + (self.first[1] - b2[1]),
+        )
     }
 
     /// Where the slope has not the sign of the ranges before, if anywhere. The grid is finer than
@@ -277,6 +283,27 @@ impl Segment {
                 slope * *sign <= 0.0
             })
     }
+}
+
+/// Each coefficient with that of the derivative, whose series is
+/// `c'_{i-1} = c'_{i+1} + 2 i c_i`, the term of order zero halved.
+fn with_derivative(coefficients: &[f64]) -> Vec<[f64; 2]> {
+    let count = u32::try_from(coefficients.len()).unwrap_or(u32::MAX);
+    let (mut next, mut after) = (0.0, 0.0);
+    let mut pairs: Vec<[f64; 2]> = (0..count)
+        .zip(coefficients)
+        .rev()
+        .map(|(order, &c)| {
+            let derivative = next;
+            (next, after) = (after + 2.0 * f64::from(order) * c, next);
+            [c, derivative]
+        })
+        .collect();
+    pairs.reverse();
+    if let Some(first) = pairs.first_mut() {
+        first[1] *= 0.5;
+    }
+    pairs
 }
 
 #[cfg(test)]

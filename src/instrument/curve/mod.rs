@@ -9,6 +9,7 @@ mod file;
 mod platinum;
 mod root;
 mod table;
+mod thermocouple;
 
 use std::sync::Arc;
 
@@ -17,6 +18,7 @@ pub use file::{CurveFileError, parse_chebyshev, parse_table};
 pub use platinum::{PlatinumCurve, ToleranceClass};
 pub(crate) use root::bracketed;
 pub use table::{Interpolation, TableCurve};
+pub use thermocouple::{Compensated, ThermocoupleCurve, ThermocoupleType};
 
 use crate::quantity::QuantityKind;
 use crate::time::Timestamp;
@@ -35,6 +37,8 @@ pub enum Curve {
     Table(TableCurve),
     /// Industrial platinum resistance thermometer.
     Platinum(PlatinumCurve),
+    /// Thermocouple with its reference junction at 0 degrees Celsius.
+    Thermocouple(ThermocoupleCurve),
 }
 
 /// `output = intercept + slope * input` between two inputs.
@@ -169,6 +173,7 @@ impl Curve {
             Self::Chebyshev(curve) => curve.value_and_slope(input),
             Self::Table(curve) => curve.value_and_slope(input),
             Self::Platinum(curve) => curve.value_and_slope(input),
+            Self::Thermocouple(curve) => curve.value_and_slope(input),
         }
     }
 
@@ -182,6 +187,7 @@ impl Curve {
             Self::Chebyshev(curve) => curve.inverse(output),
             Self::Table(curve) => curve.inverse(output),
             Self::Platinum(curve) => curve.inverse(output),
+            Self::Thermocouple(curve) => curve.inverse(output),
         }
     }
 
@@ -193,6 +199,7 @@ impl Curve {
             Self::Chebyshev(curve) => curve.range(),
             Self::Table(curve) => curve.range(),
             Self::Platinum(curve) => curve.range(),
+            Self::Thermocouple(curve) => curve.range(),
         }
     }
 
@@ -215,7 +222,7 @@ impl Curve {
             Self::Linear(curve) => curve.check(),
             Self::Chebyshev(curve) => curve.check(join_limit),
             Self::Table(curve) => curve.check(),
-            Self::Platinum(_) => Vec::new(),
+            Self::Platinum(_) | Self::Thermocouple(_) => Vec::new(),
         }
     }
 }

@@ -24,9 +24,12 @@ pub enum Interpolation {
 #[derive(Debug, Clone, PartialEq)]
 pub struct TableCurve {
     interpolation: Interpolation,
-    /// Rising inputs, or their logarithms.
-    knots: Vec<f64>,
     segments: Vec<Segment>,
+    /// Where a segment would be if all were equally wide, and how far off that is at the most: in
+    /// a plant of cold caches one look at the right place beats many in a search from the middle.
+    first_x: f64,
+    segments_per_x: f64,
+    spread: usize,
     low: f64,
     high: f64,
     at_low: f64,
@@ -99,15 +102,28 @@ impl TableCurve {
                 needed: 2,
             });
         };
+        let segments = hermite(&scaled, &monotone_slopes(&scaled));
+        let (first_x, segments_per_x, spread) = equal_widths(&segments);
         Ok(Self {
             interpolation,
-            knots: scaled.iter().map(|&(x, _)| x).collect(),
-            segments: segments(&scaled),
+            segments,
+            first_x,
+            segments_per_x,
+            spread,
             low,
             high,
             at_low,
             at_high,
         })
+    }
+
+    /// The same points with slopes that are known better than from their neighbours. The points
+    /// are at least two, finite, and rise in both coordinates; each has its slope.
+    pub(super) fn with_slopes(mut self, points: &[(f64, f64)], slopes: &[f64]) -> Self {
+        if points.len() == slopes.len() && points.len() == self.segments.len() + 1 {
+            self.segments = hermite(points, slopes);
+        }
+        self
     }
 
     #[inline]
@@ -168,9 +184,13 @@ impl TableCurve {
 
     #[inline]
     fn cubic(&self, x: f64) -> Option<(f64, f64)> {
-        let past = self.knots.partition_point(|&knot| knot <= x);
-        let at = past.saturating_sub(1).min(self.segments.len() - 1);
-        let segment = self.segments.get(at)?;
+        let guess = place(x - self.first_x, self.segments_per_x).min(self.segments.len());
+        // The guess is monotone in x, so between two knots it is no further off than at either.
+        let from = guess.saturating_sub(self.spread + 1);
+        let to = (guess + self.spread + 1).min(self.segments.len());
+        let near = self.segments.get(from..to)?;
+        let past = from + near.partition_point(|segment| segment.x <= x);
+        let segment = self.segments.get(past.saturating_sub(1))?;
         Some(segment.value_and_slope((x - segment.x).clamp(0.0, segment.width)))
     }
 }
@@ -189,7 +209,7 @@ impl Segment {
     clippy::indexing_slicing,
     reason = "indices run over vectors of lengths n, n - 1 and n made here; n is at least 2"
 )]
-fn segments(points: &[(f64, f64)]) -> Vec<Segment> {
+fn monotone_slopes(points: &[(f64, f64)]) -> Vec<f64> {
     let n = points.len();
     let width: Vec<f64> = (1..n).map(|i| points[i].0 - points[i - 1].0).collect();
     let secant: Vec<f64> = (1..n)
@@ -224,9 +244,19 @@ fn segments(points: &[(f64, f64)]) -> Vec<Segment> {
             }
         }
     }
-    (0..n - 1)
+    d
+}
+
+/// Cubics through the points with those slopes.
+#[expect(
+    clippy::indexing_slicing,
+    reason = "indices run over points and their slopes, of one length by construction"
+)]
+fn hermite(points: &[(f64, f64)], d: &[f64]) -> Vec<Segment> {
+    (0..points.len() - 1)
         .map(|i| {
-            let (h, s) = (width[i], secant[i]);
+            let h = points[i + 1].0 - points[i].0;
+            let s = (points[i + 1].1 - points[i].1) / h;
             Segment {
                 x: points[i].0,
                 width: h,
@@ -238,6 +268,38 @@ fn segments(points: &[(f64, f64)]) -> Vec<Segment> {
             }
         })
         .collect()
+}
+
+/// The place of a distance from the first knot; monotone in it, and zero below it.
+#[inline]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "saturates at both ends, and a NaN goes to zero"
+)]
+fn place(distance: f64, per_x: f64) -> usize {
+    (distance * per_x) as usize
+}
+
+/// The first knot, segments per unit if all were equally wide, and how far off that is at most.
+#[expect(clippy::cast_precision_loss, reason = "counts far below 2^53")]
+fn equal_widths(segments: &[Segment]) -> (f64, f64, usize) {
+    let count = segments.len();
+    let (Some(first), Some(last)) = (segments.first(), segments.last()) else {
+        return (0.0, 0.0, 0);
+    };
+    let per_x = count as f64 / (last.x + last.width - first.x);
+    // A width beyond the numbers, or too small to divide by, puts all at the first place.
+    let per_x = if per_x.is_finite() { per_x } else { 0.0 };
+    let spread = segments
+        .iter()
+        .enumerate()
+        .map(|(at, s)| place(s.x - first.x, per_x).min(count).abs_diff(at))
+        .max();
+    // The end of the last segment is a knot too.
+    let end = place(last.x + last.width - first.x, per_x).min(count);
+    let spread = spread.unwrap_or(count).max(end.abs_diff(count));
+    (first.x, per_x, spread)
 }
 
 /// Slope at an end of the parabola through the three points there.

@@ -1,13 +1,16 @@
-//! Level and content of vessels: strapping, differential pressure, superconducting wire.
+//! Level and content of vessels: strapping, differential pressure, superconducting wire,
+//! capacitance.
 //!
 //! Heights are in m above the lowest inside point of the vessel, volumes in m3 of its inside.
 
+mod capacitance;
 mod column;
 mod quadrature;
 mod shape;
 mod strapping;
 mod wire;
 
+pub use capacitance::{CapacitanceLevel, CapacitanceProbe, capacitance_level, helium_permittivity};
 pub use column::{
     ColumnContent, ColumnLimit, ColumnState, DpColumn, STANDARD_GRAVITY_M_PER_S2, dp_bath,
 };
@@ -29,6 +32,12 @@ pub enum LevelError {
         value: f64,
         /// What else it must keep to.
         limit: &'static str,
+    },
+    /// A capacitance probe without capacitance.
+    #[error("the capacitance of the probe in vacuum is {empty_f} F; it must be above zero")]
+    BadCapacitance {
+        /// As given, F.
+        empty_f: f64,
     },
     /// A strapping table that is no curve, or whose volume does not rise with height.
     #[error("strapping table: {0}")]

@@ -1,0 +1,303 @@
+//! From facts to the cause of an alarm: limits with deadband, rate of change, unusable channels,
+//! disagreement, masses, losses, lost devices.
+
+use std::collections::VecDeque;
+
+use serde::{Deserialize, Serialize};
+
+use super::state::Cause;
+use crate::balance::report::{ExcessLoss, WindowBalance};
+use crate::plant::{
+    AlarmSource, ChannelIx, DeviceIx, Direction, LineIx, Passage, Plant, Scope, VesselIx,
+};
+use crate::quantity::{Measured, QuantityKind, Si};
+use crate::time::{Monotonic, Span};
+
+/// What an alarm may ask about the plant at a tick.
+pub trait Facts {
+    /// A channel's value now.
+    fn measured(&self, channel: ChannelIx) -> Option<&Measured<Si>>;
+    /// A vessel's usable mass, kg.
+    fn vessel_mass_kg(&self, vessel: VesselIx) -> Option<f64>;
+    /// What the sequential test says of the loss.
+    fn excess(&self, scope: Scope) -> Option<&ExcessLoss>;
+    /// The balance over that window.
+    fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance>;
+    /// Whether a line is open.
+    fn passage(&self, line: LineIx) -> Passage;
+    /// Whether a device answers; none before its first poll.
+    fn device_answers(&self, device: DeviceIx) -> Option<bool>;
+}
+
+/// What a source must remember from tick to tick.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct SourceMemory {
+    /// The raw cause at the last tick; a deadband holds it.
+    active: bool,
+    /// Values over the time of a rate of change, oldest first.
+    past: VecDeque<(Monotonic, f64)>,
+}
+
+/// Values kept for a rate of change: enough to place its window within 5 %.
+const RATE_SAMPLES: i64 = 20;
+
+impl SourceMemory {
+    /// The cause at `now`.
+    pub fn judge(
+        &mut self,
+        source: &AlarmSource,
+        plant: &Plant,
+        facts: &dyn Facts,
+        now: Monotonic,
+    ) -> Cause {
+        let cause = match source {
+            AlarmSource::Limit {
+                channel,
+                direction,
+                limit,
+                deadband,
+            } => match usable(facts, *channel) {
+                None => Cause::Unknown,
+                Some((value, std)) => self.beyond(value, *direction, *limit, *deadband, || {
+                    format!(
+                        "{} ({} {})",
+                        plant.show(*channel, Si(value), std),
+                        side(*direction),
+                        plant.show(*channel, Si(*limit), 0.0)
+                    )
+                }),
+            },
+            AlarmSource::RateOfChange {
+                channel,
+                direction,
+                limit_per_s,
+                over,
+            } => match usable(facts, *channel) {
+                None => {
+                    self.past.clear();
+                    Cause::Unknown
+                }
+                Some((value, _)) => match self.rate(value, now, *over) {
+                    None => Cause::Absent,
+                    Some(rate) => {
+                        let signed = match direction {
+                            Direction::Up => rate,
+                            Direction::Down => -rate,
+                        };
+                        if signed > *limit_per_s {
+                            Cause::Present(rate_words(plant, *channel, rate, *over))
+                        } else {
+                            Cause::Absent
+                        }
+                    }
+                },
+            },
+            AlarmSource::NotUsable { channels } => not_usable(plant, facts, channels),
+            AlarmSource::Disagreement {
+                channels,
+                limit,
+                while_open,
+            } => {
+                if while_open
+                    .iter()
+                    .all(|&line| facts.passage(line) == Passage::Open)
+                {
+                    disagreement(plant, facts, channels, *limit)
+                } else {
+                    Cause::Absent
+                }
+            }
+            AlarmSource::VesselMass {
+                vessel,
+                direction,
+                limit,
+                deadband,
+            } => match facts.vessel_mass_kg(*vessel) {
+                None => Cause::Unknown,
+                Some(mass) => self.beyond(mass, *direction, *limit, *deadband, || {
+                    format!("{mass:.1} kg ({} {limit:.1} kg)", side(*direction))
+                }),
+            },
+            AlarmSource::ExcessLoss { scope } => excess_loss(facts.excess(*scope)),
+            AlarmSource::UnaccountedLoss { scope, over, limit } => {
+                unaccounted(facts.window(*scope, *over), *over, *limit)
+            }
+            AlarmSource::DeviceLost { device } => match facts.device_answers(*device) {
+                None => Cause::Unknown,
+                Some(true) => Cause::Absent,
+                Some(false) => Cause::Present("does not answer".into()),
+            },
+        };
+        match cause {
+            Cause::Present(_) => self.active = true,
+            Cause::Absent => self.active = false,
+            Cause::Unknown => {}
+        }
+        cause
+    }
+
+    fn beyond(
+        &self,
+        value: f64,
+        direction: Direction,
+        limit: f64,
+        deadband: f64,
+        detail: impl FnOnce() -> String,
+    ) -> Cause {
+        let slack = if self.active { deadband } else { 0.0 };
+        let beyond = match direction {
+            Direction::Up => value > limit - slack,
+            Direction::Down => value < limit + slack,
+        };
+        if beyond {
+            Cause::Present(detail())
+        } else {
+            Cause::Absent
+        }
+    }
+
+    /// Mean rate of change over the last `over`, per second; none until that much has been seen.
+    fn rate(&mut self, value: f64, now: Monotonic, over: Span) -> Option<f64> {
+        let spacing = Span::from_millis(over.millis() / RATE_SAMPLES);
+        if self.past.back().is_none_or(|&(at, _)| now - at >= spacing) {
+            self.past.push_back((now, value));
+        }
+        // The oldest kept is the youngest that is at least `over` old.
+        while self.past.get(1).is_some_and(|&(at, _)| now - at >= over) {
+            self.past.pop_front();
+        }
+        let &(then, before) = self.past.front()?;
+        let elapsed = now - then;
+        (elapsed >= over).then(|| (value - before) / elapsed.seconds())
+    }
+}
+
+fn side(direction: Direction) -> &'static str {
+    match direction {
+        Direction::Up => "above",
+        Direction::Down => "below",
+    }
+}
+
+/// Value and combined standard uncertainty of a usable channel.
+fn usable(facts: &dyn Facts, channel: ChannelIx) -> Option<(f64, f64)> {
+    facts
+        .measured(channel)
+        .filter(|measured| measured.is_usable())
+        .map(|measured| (measured.value.0, measured.combined_std()))
+}
+
+/// A rate in the channel's own unit, per the largest unit of time that is not above the window.
+fn rate_words(plant: &Plant, channel: ChannelIx, per_s: f64, over: Span) -> String {
+    let Some(channel) = plant.channel(channel) else {
+        return String::new();
+    };
+    let (name, seconds) = if over >= Span::HOUR {
+        ("h", 3600.0)
+    } else {
+        ("min", 60.0)
+    };
+    let number = channel.unit.difference_from_si(per_s) * seconds;
+    format!("{number:+.3} {}/{name} over {over}", channel.unit.symbol)
+}
+
+fn excess_loss(excess: Option<&ExcessLoss>) -> Cause {
+    match excess {
+        None => Cause::Unknown,
+        Some(excess) if excess.raised => Cause::Present(format!(
+            "{:.2} kg/day ± {:.2} kg/day beyond the accepted loss",
+            excess.excess_kg_per_s * 86_400.0,
+            1.96 * excess.std_kg_per_s * 86_400.0
+        )),
+        Some(_) => Cause::Absent,
+    }
+}
+
+fn unaccounted(window: Option<&WindowBalance>, over: Span, limit_kg: f64) -> Cause {
+    match window {
+        None => Cause::Unknown,
+        Some(window)
+            if window.excess_kg > limit_kg && window.excess_kg > window.decision_threshold_kg =>
+        {
+            Cause::Present(format!(
+                "{:.2} kg ± {:.2} kg over {over} beyond the accepted loss",
+                window.excess_kg,
+                1.96 * window.excess_std_kg
+            ))
+        }
+        Some(_) => Cause::Absent,
+    }
+}
+
+fn not_usable(plant: &Plant, facts: &dyn Facts, channels: &[ChannelIx]) -> Cause {
+    let mut out = Vec::new();
+    let mut known = false;
+    for &channel in channels {
+        let Some(measured) = facts.measured(channel) else {
+            continue;
+        };
+        known |= measured.reason != crate::quantity::Reason::NeverRead;
+        if !measured.is_usable()
+            && let Some(described) = plant.channel(channel)
+        {
+            out.push(format!("{}: {}", described.id, measured.reason.words()));
+        }
+    }
+    if !known {
+        return Cause::Unknown;
+    }
+    if out.is_empty() {
+        return Cause::Absent;
+    }
+    if out.len() > 3 {
+        let more = format!("and {} more", out.len() - 3);
+        out.truncate(3);
+        out.push(more);
+    }
+    Cause::Present(out.join("; "))
+}
+
+fn disagreement(plant: &Plant, facts: &dyn Facts, channels: &[ChannelIx], limit: f64) -> Cause {
+    let mut values: Vec<(f64, ChannelIx)> = channels
+        .iter()
+        .filter_map(|&channel| usable(facts, channel).map(|(value, _)| (value, channel)))
+        .collect();
+    if values.len() < 2 {
+        return Cause::Unknown;
+    }
+    values.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let Some(median) = median(&values) else {
+        return Cause::Unknown;
+    };
+    let worst = values
+        .iter()
+        .copied()
+        .max_by(|a, b| (a.0 - median).abs().total_cmp(&(b.0 - median).abs()));
+    match worst {
+        Some((value, channel)) if (value - median).abs() > limit => {
+            let Some(described) = plant.channel(channel) else {
+                return Cause::Unknown;
+            };
+            let unit = described.unit;
+            let plain = QuantityKind::difference(described.kind)
+                .unit(unit.symbol)
+                .map_or(unit.symbol, |unit| unit.symbol);
+            Cause::Present(format!(
+                "{} reads {:+.3} {plain} from the median of {}",
+                described.id,
+                unit.difference_from_si(value - median),
+                values.len()
+            ))
+        }
+        _ => Cause::Absent,
+    }
+}
+
+fn median(sorted: &[(f64, ChannelIx)]) -> Option<f64> {
+    let half = sorted.len() / 2;
+    let upper = sorted.get(half)?.0;
+    if sorted.len() % 2 == 1 {
+        return Some(upper);
+    }
+    Some(f64::midpoint(sorted.get(half.checked_sub(1)?)?.0, upper))
+}

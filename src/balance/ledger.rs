@@ -1,0 +1,318 @@
+//! The ledger: helium that crossed the plant boundary, in two times.
+//!
+//! Every entry has a time when the helium moved (`effective_at`) and a place in the one order where
+//! it was entered. Entries are never edited: a correction supersedes, and balances *as known* at
+//! some event use the entries entered by then.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::actor::Actor;
+use crate::plant::{Booking, BookingKind, Id};
+use crate::time::{Span, Timestamp};
+
+/// A ledger entry with its two times: when the helium moved, and (the event's `seq`) when it was entered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LedgerEntry {
+    /// Text id, unique in the ledger.
+    pub id: Id,
+    /// What is booked.
+    pub booking: Booking,
+    /// The entry that this one replaces; entries are never edited in place.
+    pub supersedes: Option<Id>,
+    /// Who entered it, and where.
+    pub actor: Actor,
+}
+
+/// An entry in the books.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Entered {
+    /// What was entered.
+    pub entry: LedgerEntry,
+    /// Place in the one order; 0 for an entry of the description.
+    pub seq: u64,
+    /// When it was entered, when known.
+    pub entered_at: Option<Timestamp>,
+    /// The entry that replaced it.
+    pub superseded_by: Option<Id>,
+}
+
+/// Why an entry was not booked.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum LedgerRefusal {
+    /// The id is taken.
+    #[error(
+        "there is already a ledger entry {0:?}; entries are never edited: enter a new one that supersedes it"
+    )]
+    IdTaken(Id),
+    /// The entry to replace does not exist.
+    #[error("there is no ledger entry {0:?} to supersede")]
+    NothingToSupersede(Id),
+    /// The entry to replace was replaced before.
+    #[error("entry {old:?} is already superseded by {by:?}; supersede that one")]
+    AlreadySuperseded {
+        /// The entry.
+        old: Id,
+        /// What replaced it.
+        by: Id,
+    },
+    /// A mass or uncertainty that cannot be.
+    #[error(
+        "the mass must be a positive number of kg (of either sign for a correction) and its standard uncertainty zero or more"
+    )]
+    Mass,
+    /// A duration that cannot be.
+    #[error("the entry must take between no time and 366 days")]
+    Duration,
+    /// Nobody stands for it.
+    #[error("an entry needs an author")]
+    NoAuthor,
+}
+
+/// What was booked between two times.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Booked {
+    /// Came in, kg.
+    pub received_kg: f64,
+    /// Went out, kg.
+    pub dispatched_kg: f64,
+    /// Variance of the difference, kg2.
+    pub variance_kg2: f64,
+}
+
+impl Booked {
+    /// Received less dispatched, kg.
+    #[must_use]
+    pub fn net_kg(&self) -> f64 {
+        self.received_kg - self.dispatched_kg
+    }
+}
+
+/// The books: entries in the order they were entered.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Ledger {
+    entries: Vec<Entered>,
+    position: BTreeMap<Id, usize>,
+}
+
+impl Ledger {
+    /// Takes the description's seed entries that are not yet in the books.
+    pub fn adopt_seed(&mut self, site: &str, seed: &[Booking]) {
+        for (number, booking) in (1..).zip(seed) {
+            let id: Id = format!("{site}-seed-{number}").into();
+            if !self.position.contains_key(&id) {
+                let actor = Actor {
+                    name: booking.author.clone(),
+                    place: "plant description".into(),
+                };
+                self.push(Entered {
+                    entry: LedgerEntry {
+                        id,
+                        booking: booking.clone(),
+                        supersedes: None,
+                        actor,
+                    },
+                    seq: 0,
+                    entered_at: None,
+                    superseded_by: None,
+                });
+            }
+        }
+    }
+
+    /// Books an entry.
+    ///
+    /// # Errors
+    /// [`LedgerRefusal`]; the books are then unchanged.
+    pub fn book(
+        &mut self,
+        entry: LedgerEntry,
+        seq: u64,
+        entered_at: Option<Timestamp>,
+    ) -> Result<(), LedgerRefusal> {
+        let booking = &entry.booking;
+        let mass = booking.mass.value.si();
+        let correction = booking.kind == BookingKind::Correction;
+        if !mass.is_finite()
+            || mass == 0.0
+            || (mass < 0.0 && !correction)
+            || !(booking.mass.std.is_finite() && booking.mass.std >= 0.0)
+        {
+            return Err(LedgerRefusal::Mass);
+        }
+        if booking.over < Span::ZERO || booking.over.days() > 366.0 {
+            return Err(LedgerRefusal::Duration);
+        }
+        if booking.author.trim().is_empty() {
+            return Err(LedgerRefusal::NoAuthor);
+        }
+        if self.position.contains_key(&entry.id) {
+            return Err(LedgerRefusal::IdTaken(entry.id));
+        }
+        if let Some(old) = &entry.supersedes {
+            let replaced = self
+                .position
+                .get(old)
+                .and_then(|&at| self.entries.get_mut(at))
+                .ok_or_else(|| LedgerRefusal::NothingToSupersede(Id::clone(old)))?;
+            if let Some(by) = &replaced.superseded_by {
+                return Err(LedgerRefusal::AlreadySuperseded {
+                    old: Id::clone(old),
+                    by: Id::clone(by),
+                });
+            }
+            replaced.superseded_by = Some(Id::clone(&entry.id));
+        }
+        self.push(Entered {
+            entry,
+            seq,
+            entered_at,
+            superseded_by: None,
+        });
+        Ok(())
+    }
+
+    fn push(&mut self, entered: Entered) {
+        self.position
+            .insert(Id::clone(&entered.entry.id), self.entries.len());
+        self.entries.push(entered);
+    }
+
+    /// Every entry ever made, superseded ones too.
+    #[must_use]
+    pub fn entries(&self) -> &[Entered] {
+        &self.entries
+    }
+
+    /// What the entries now in force book between two times; a mass is spread evenly over the
+    /// time that its entry took, so a window may hold part of one.
+    #[must_use]
+    pub fn booked_between(&self, from: Timestamp, to: Timestamp) -> Booked {
+        let mut booked = Booked::default();
+        for entered in self.entries.iter().filter(|e| e.superseded_by.is_none()) {
+            let booking = &entered.entry.booking;
+            let share = booking.done_by(to) - booking.done_by(from);
+            if share == 0.0 {
+                continue;
+            }
+            let signed = booking.kind.sign() * booking.mass.value.si() * share;
+            if signed >= 0.0 {
+                booked.received_kg += signed;
+            } else {
+                booked.dispatched_kg -= signed;
+            }
+            let std = booking.mass.std * share;
+            booked.variance_kg2 += std * std;
+        }
+        booked
+    }
+}
+
+impl Booking {
+    /// The part that has crossed the boundary by `at`, 0 to 1.
+    fn done_by(&self, at: Timestamp) -> f64 {
+        let elapsed = at - self.effective_at;
+        if elapsed < Span::ZERO {
+            0.0
+        } else if elapsed >= self.over {
+            1.0
+        } else {
+            elapsed.seconds() / self.over.seconds()
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plant::Stated;
+    use crate::quantity::Mass;
+
+    fn entry(id: &str, kind: BookingKind, kg: f64, supersedes: Option<&str>) -> LedgerEntry {
+        LedgerEntry {
+            id: id.into(),
+            booking: Booking {
+                effective_at: Timestamp::from_millis(3_600_000),
+                over: Span::HOUR,
+                kind,
+                mass: Stated {
+                    value: Mass::new(kg),
+                    std: 0.5,
+                },
+                author: "store keeper".into(),
+                note: String::new(),
+                section: None,
+            },
+            supersedes: supersedes.map(Id::from),
+            actor: Actor {
+                name: "store keeper".into(),
+                place: "test".into(),
+            },
+        }
+    }
+
+    fn hour(h: f64) -> Timestamp {
+        Timestamp::from_millis(0) + Span::from_seconds(h * 3600.0)
+    }
+
+    #[test]
+    fn a_window_holds_its_part_of_an_entry() {
+        let mut ledger = Ledger::default();
+        ledger
+            .book(entry("d1", BookingKind::Delivery, 40.0, None), 5, None)
+            .unwrap();
+        let half = ledger.booked_between(hour(0.0), hour(1.5));
+        assert!((half.received_kg - 20.0).abs() < 1e-12);
+        assert!((half.variance_kg2 - 0.0625).abs() < 1e-12);
+        assert_eq!(
+            ledger.booked_between(hour(2.0), hour(9.0)),
+            Booked::default()
+        );
+    }
+
+    #[test]
+    fn supersedes_instead_of_editing() {
+        let mut ledger = Ledger::default();
+        ledger
+            .book(entry("d1", BookingKind::Delivery, 40.0, None), 5, None)
+            .unwrap();
+        ledger
+            .book(
+                entry("d2", BookingKind::Delivery, 30.0, Some("d1")),
+                9,
+                None,
+            )
+            .unwrap();
+        assert!((ledger.booked_between(hour(0.0), hour(9.0)).net_kg() - 30.0).abs() < 1e-12);
+        assert_eq!(ledger.entries().len(), 2);
+        assert!(matches!(
+            ledger.book(
+                entry("d3", BookingKind::Delivery, 1.0, Some("d1")),
+                10,
+                None
+            ),
+            Err(LedgerRefusal::AlreadySuperseded { .. })
+        ));
+        assert!(matches!(
+            ledger.book(entry("d2", BookingKind::Delivery, 1.0, None), 10, None),
+            Err(LedgerRefusal::IdTaken(_))
+        ));
+    }
+
+    #[test]
+    fn refuses_masses_that_cannot_be() {
+        let mut ledger = Ledger::default();
+        for kg in [f64::NAN, f64::INFINITY, 0.0, -3.0] {
+            assert_eq!(
+                ledger.book(entry("x", BookingKind::Dispatch, kg, None), 1, None),
+                Err(LedgerRefusal::Mass)
+            );
+        }
+        assert!(
+            ledger
+                .book(entry("c", BookingKind::Correction, -3.0, None), 1, None)
+                .is_ok()
+        );
+    }
+}

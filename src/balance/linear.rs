@@ -1,0 +1,270 @@
+//! Small dense symmetric systems: the normal equations of a least-squares fit.
+//!
+//! Own code, since matrix crates choose instructions at run time and so give other bits on another
+//! processor. The matrix is scaled to a unit diagonal first; a column that is a combination of
+//! earlier ones (a constant regressor beside the level) is set aside instead of failing the fit:
+//! its coefficient is zero and its variance infinite.
+//!
+//! **Source** Golub and Van Loan, Matrix Computations, 4.2 (Cholesky); scaling: common practice.
+
+#![expect(
+    clippy::indexing_slicing,
+    reason = "every index is below the order checked by the constructor"
+)]
+
+/// Pivot of the scaled matrix below which a column counts as a combination of earlier ones.
+const ALIASED: f64 = 1e-11;
+
+/// Cholesky factor of a symmetric positive matrix, scaled to a unit diagonal.
+#[derive(Debug, Clone)]
+pub struct Cholesky {
+    order: usize,
+    lower: Vec<f64>,
+    scale: Vec<f64>,
+}
+
+impl Cholesky {
+    /// Factor of a matrix of `order` rows, given row by row; only its lower triangle is read.
+    ///
+    /// `None` when the matrix has not `order` squared elements or one of them is not finite.
+    #[must_use]
+    pub fn new(matrix: &[f64], order: usize) -> Option<Self> {
+        if order.checked_mul(order)? != matrix.len() || matrix.iter().any(|x| !x.is_finite()) {
+            return None;
+        }
+        let scale: Vec<f64> = (0..order)
+            .map(|i| {
+                let d = matrix[i * order + i];
+                if d > 0.0 { 1.0 / libm::sqrt(d) } else { 0.0 }
+            })
+            .collect();
+        let mut lower = vec![0.0; order * order];
+        for i in 0..order {
+            for j in 0..=i {
+                let mut sum = matrix[i * order + j] * scale[i] * scale[j];
+                for m in 0..j {
+                    sum -= lower[i * order + m] * lower[j * order + m];
+                }
+                lower[i * order + j] = if i == j {
+                    if sum > ALIASED { libm::sqrt(sum) } else { 0.0 }
+                } else if lower[j * order + j] > 0.0 {
+                    sum / lower[j * order + j]
+                } else {
+                    0.0
+                };
+            }
+            if lower[i * order + i] == 0.0 {
+                // Set aside: it must not take part in later rows either.
+                for j in 0..i {
+                    lower[i * order + j] = 0.0;
+                }
+            }
+        }
+        Some(Self {
+            order,
+            lower,
+            scale,
+        })
+    }
+
+    /// The factor of a matrix that says nothing: every column is set aside.
+    #[must_use]
+    pub fn blank(order: usize) -> Self {
+        Self {
+            order,
+            lower: vec![0.0; order * order],
+            scale: vec![0.0; order],
+        }
+    }
+
+    /// Whether column `i` was set aside as a combination of earlier columns.
+    #[must_use]
+    pub fn is_aliased(&self, i: usize) -> bool {
+        i >= self.order || self.lower[i * self.order + i] == 0.0
+    }
+
+    /// Number of columns that were not set aside.
+    #[must_use]
+    pub fn rank(&self) -> usize {
+        (0..self.order).filter(|&i| !self.is_aliased(i)).count()
+    }
+
+    /// Natural logarithm of the determinant, over the columns not set aside.
+    #[must_use]
+    pub fn log_determinant(&self) -> f64 {
+        (0..self.order)
+            .filter(|&i| !self.is_aliased(i))
+            .map(|i| 2.0 * (libm::log(self.lower[i * self.order + i]) - libm::log(self.scale[i])))
+            .sum()
+    }
+
+    /// Half of a solution: `y` with `L y = b`. Sums of squares of `y` are quadratic forms in the
+    /// inverse. Elements beyond the order are ignored, missing ones are zero.
+    #[must_use]
+    pub fn forward(&self, b: &[f64]) -> Vec<f64> {
+        let n = self.order;
+        let mut y = vec![0.0; n];
+        for i in 0..n {
+            if self.is_aliased(i) {
+                continue;
+            }
+            let mut sum = b.get(i).copied().unwrap_or(0.0) * self.scale[i];
+            for (l, v) in self.lower[i * n..i * n + i].iter().zip(&y) {
+                sum -= l * v;
+            }
+            y[i] = sum / self.lower[i * n + i];
+        }
+        y
+    }
+
+    /// [`forward`](Self::forward) for many right sides at once: row `i` of `b` holds element `i` of
+    /// each of them.
+    #[must_use]
+    pub fn forward_many(&self, b: &[f64], sides: usize) -> Vec<f64> {
+        let n = self.order;
+        let mut y = vec![0.0; n * sides];
+        for i in 0..n {
+            if self.is_aliased(i) {
+                continue;
+            }
+            let (done, rest) = y.split_at_mut(i * sides);
+            let row = &mut rest[..sides];
+            for (x, b) in row.iter_mut().zip(b.iter().skip(i * sides)) {
+                *x = b * self.scale[i];
+            }
+            for (j, earlier) in done.chunks_exact(sides.max(1)).enumerate() {
+                let factor = self.lower[i * n + j];
+                for (x, e) in row.iter_mut().zip(earlier) {
+                    *x -= factor * e;
+                }
+            }
+            let pivot = 1.0 / self.lower[i * n + i];
+            for x in row {
+                *x *= pivot;
+            }
+        }
+        y
+    }
+
+    /// The solution `x` of `A x = b`.
+    #[must_use]
+    pub fn solve(&self, b: &[f64]) -> Vec<f64> {
+        let n = self.order;
+        let mut x = self.forward(b);
+        for i in (0..n).rev() {
+            if self.is_aliased(i) {
+                x[i] = 0.0;
+                continue;
+            }
+            let mut sum = x[i];
+            for (j, x) in x.iter().enumerate().skip(i + 1) {
+                sum -= self.lower[j * n + i] * x;
+            }
+            x[i] = sum / self.lower[i * n + i];
+        }
+        for (x, s) in x.iter_mut().zip(&self.scale) {
+            *x *= s;
+        }
+        x
+    }
+
+    /// Column `i` of the inverse; its element `i` is the variance of coefficient `i`.
+    #[must_use]
+    pub fn inverse_column(&self, i: usize) -> Vec<f64> {
+        let mut unit = vec![0.0; self.order];
+        if let Some(u) = unit.get_mut(i) {
+            *u = 1.0;
+        }
+        self.solve(&unit)
+    }
+
+    /// Variance of coefficient `i`; infinite when its column was set aside.
+    #[must_use]
+    pub fn variance(&self, i: usize) -> f64 {
+        if self.is_aliased(i) {
+            return f64::INFINITY;
+        }
+        self.inverse_column(i)
+            .get(i)
+            .copied()
+            .unwrap_or(f64::INFINITY)
+    }
+}
+
+/// Sum of products.
+#[must_use]
+pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::DMatrix;
+
+    use super::*;
+
+    fn example(order: usize) -> Vec<f64> {
+        // A Gram matrix of columns with very different scales.
+        let column = |j: usize, t: u32| {
+            let x = f64::from(t) / 7.0;
+            [1.0, 1e3 * x, libm::sin(x), 1e-4 * libm::cos(2.0 * x), x * x][j]
+        };
+        let mut m = vec![0.0; order * order];
+        for t in 0..40 {
+            for i in 0..order {
+                for j in 0..order {
+                    m[i * order + j] += column(i, t) * column(j, t);
+                }
+            }
+        }
+        m
+    }
+
+    #[test]
+    fn agrees_with_nalgebra() {
+        let (n, m) = (5, example(5));
+        let b = [1.0, -2.0, 0.5, 1e-3, 7.0];
+        let ours = Cholesky::new(&m, n).unwrap();
+        let theirs = DMatrix::from_row_slice(n, n, &m).cholesky().unwrap();
+        let x = theirs.solve(&nalgebra::DVector::from_row_slice(&b));
+        for (a, b) in ours.solve(&b).iter().zip(x.iter()) {
+            assert!((a - b).abs() <= 1e-9 * b.abs(), "{a} {b}");
+        }
+        let inverse = theirs.inverse();
+        for i in 0..n {
+            assert!((ours.variance(i) / inverse[(i, i)] - 1.0).abs() < 1e-9);
+        }
+        assert!((ours.log_determinant() - theirs.ln_determinant()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn many_right_sides_give_what_one_by_one_gives() {
+        let c = Cholesky::new(&example(5), 5).unwrap();
+        let b: Vec<f64> = (0..15).map(|i| libm::cos(f64::from(i))).collect();
+        let many = c.forward_many(&b, 3);
+        for side in 0..3 {
+            let one: Vec<f64> = (0..5).map(|i| b[i * 3 + side]).collect();
+            for (i, x) in c.forward(&one).iter().enumerate() {
+                assert!((x - many[i * 3 + side]).abs() <= 1e-12 * x.abs());
+            }
+        }
+    }
+
+    #[test]
+    fn sets_a_repeated_column_aside() {
+        // Third column equals the first.
+        let m = [4.0, 1.0, 4.0, 1.0, 3.0, 1.0, 4.0, 1.0, 4.0];
+        let c = Cholesky::new(&m, 3).unwrap();
+        assert!(c.is_aliased(2) && !c.is_aliased(1));
+        assert_eq!(c.rank(), 2);
+        assert!(c.variance(2).is_infinite());
+        let x = c.solve(&[4.0, 1.0, 4.0]);
+        assert!((x[0] - 1.0).abs() < 1e-12 && x[1].abs() < 1e-12 && x[2] == 0.0);
+    }
+
+    #[test]
+    fn refuses_what_is_not_a_matrix_of_numbers() {
+        assert!(Cholesky::new(&[1.0, 2.0], 2).is_none());
+        assert!(Cholesky::new(&[f64::NAN], 1).is_none());
+    }
+}

@@ -1,0 +1,417 @@
+//! The book of losses: windows, rate and excess of one scope, brought up to date tick by tick.
+
+use serde::{Deserialize, Serialize};
+
+use super::detect::{Detection, Detector, DetectorSettings};
+use super::leak::{self, Onset, OnsetEstimate};
+use super::ledger::Ledger;
+use super::noise::{self, NoiseModel, NoiseSettings};
+use super::report::{ExcessLoss, LossRate, LossReport};
+use super::series::{LossSeries, LossSettings};
+use super::tally::Tally;
+use super::window::{Average, GRID, MassHistory, TickMass, WINDOWS};
+use crate::plant::Plant;
+use crate::time::{Monotonic, Span, Timestamp};
+
+/// Longest stretch a rate is estimated over.
+const RATE_OVER: Span = Span::from_millis(7 * 86_400_000);
+
+/// The noise is found anew this often, in steps of the grid (six hours).
+const NOISE_EVERY: u32 = 36;
+
+/// Steps needed before noise is looked for.
+const NOISE_FROM: usize = 72;
+
+/// While a loss stands, its onset and size are found anew this often, in steps of the grid.
+const REFINE_EVERY: u32 = 6;
+
+/// Longest stretch that the onset of a standing loss is looked for in.
+const ONSET_OVER: Span = Span::from_millis(14 * 86_400_000);
+
+/// Losses of one scope.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct LossBook {
+    history: MassHistory,
+    noise: Option<NoiseModel>,
+    steps_since_noise: u32,
+    watch: Option<Watch>,
+    refined: Option<(u32, OnsetEstimate)>,
+    report: Option<LossReport>,
+}
+
+/// The sequential test, with what it was built on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Watch {
+    detector: Detector,
+    /// Ledger entries that its series was corrected with; another number means another series.
+    booked: usize,
+    restated_kg: f64,
+}
+
+impl LossBook {
+    /// Takes a tick; true when a step of the grid is complete and the report was renewed.
+    pub fn tick(
+        &mut self,
+        plant: &Plant,
+        ledger: &Ledger,
+        tick: &TickMass,
+        tally: impl FnOnce() -> Tally,
+    ) -> bool {
+        if self.history.tick(tick, tally).is_none() {
+            return false;
+        }
+        let series = Series::gather(plant, &self.history, ledger);
+        self.find_noise(series.as_ref());
+        if let Some(series) = &series {
+            self.watch(plant, ledger, series);
+            self.refine(plant, series);
+        }
+        self.report = Some(self.make_report(plant, ledger, series.as_ref()));
+        true
+    }
+
+    /// The reckoning changed by `kg` without helium moving.
+    pub fn restate(&mut self, kg: f64) {
+        self.history.restate(kg);
+    }
+
+    /// The last report.
+    #[must_use]
+    pub fn report(&self) -> Option<&LossReport> {
+        self.report.as_ref()
+    }
+
+    /// The averages that it rests on.
+    #[must_use]
+    pub fn history(&self) -> &MassHistory {
+        &self.history
+    }
+
+    /// Finds the noise from the last days, but not while a loss stands: the noise is that of the
+    /// quiet plant.
+    fn find_noise(&mut self, series: Option<&Series>) {
+        self.steps_since_noise += 1;
+        let standing = self.standing().is_some();
+        let due = self.noise.is_none() || (self.steps_since_noise >= NOISE_EVERY && !standing);
+        let Some(series) = series.filter(|series| due && series.mass_kg.len() >= NOISE_FROM) else {
+            return;
+        };
+        self.steps_since_noise = 0;
+        series.with(RATE_OVER, |series| {
+            // Without a fit the last one stands; too little data is no fault.
+            if let Ok(found) = noise::fit(series, &NoiseSettings::default(), self.noise.as_ref()) {
+                self.noise = Some(found);
+            }
+        });
+    }
+
+    fn standing(&self) -> Option<Detection> {
+        self.watch
+            .as_ref()
+            .and_then(|watch| watch.detector.standing())
+    }
+
+    /// Feeds the newest sample to the sequential test. A late ledger entry or another shape of the
+    /// noise changes samples that it has seen: it is then built anew from the whole series.
+    fn watch(&mut self, plant: &Plant, ledger: &Ledger, series: &Series) {
+        let Some(noise) = &self.noise else {
+            return;
+        };
+        let booked = ledger.entries().len();
+        let restated_kg = self.history.restated_kg();
+        if let Some(watch) = &mut self.watch
+            && watch.booked == booked
+            && watch.restated_kg == restated_kg
+        {
+            let kept =
+                self.steps_since_noise != 0 || watch.detector.set_noise(noise.clone()).is_ok();
+            if kept {
+                series.feed_last(&mut watch.detector);
+                return;
+            }
+        }
+        let settings = DetectorSettings {
+            accepted_kg_per_s: plant.site.accepted_loss.value.si(),
+            accepted_std_kg_per_s: plant.site.accepted_loss.std,
+            false_alarms_per_year: plant.site.false_alerts_per_year,
+            ..DetectorSettings::default()
+        };
+        let detector = Detector::new(settings, noise.clone(), series.regressors(), series.start_s);
+        self.watch = detector.ok().map(|mut detector| {
+            series.feed_all(&mut detector);
+            Watch {
+                detector,
+                booked,
+                restated_kg,
+            }
+        });
+    }
+
+    /// Finds onset and size of a standing loss from the whole series.
+    fn refine(&mut self, plant: &Plant, series: &Series) {
+        let (Some(noise), Some(_)) = (&self.noise, self.standing()) else {
+            self.refined = None;
+            return;
+        };
+        if let Some((age, _)) = &mut self.refined {
+            *age += 1;
+            if *age < REFINE_EVERY {
+                return;
+            }
+        }
+        let settings = settings(plant);
+        let found = series.with(ONSET_OVER, |window| {
+            leak::estimate_with_onset(window, noise, &settings, Onset::Unknown).ok()
+        });
+        self.refined = found.map(|found| (0, found)).or(self.refined.take());
+    }
+
+    fn make_report(&self, plant: &Plant, ledger: &Ledger, series: Option<&Series>) -> LossReport {
+        let accepted = plant.site.accepted_loss;
+        let windows = WINDOWS
+            .iter()
+            .filter_map(|&over| {
+                let noise_kg2 = self.noise.as_ref().map(|noise| difference_kg2(noise, over));
+                self.history.balance(plant, ledger, over, noise_kg2)
+            })
+            .collect();
+        let rate = series.and_then(|series| self.rate(plant, series));
+        let excess = series.and_then(|series| self.excess(plant, series, rate.as_ref()));
+        LossReport {
+            section: None,
+            windows,
+            rate,
+            excess,
+            accepted_kg_per_s: (accepted.value.si(), accepted.std),
+        }
+    }
+
+    fn rate(&self, plant: &Plant, series: &Series) -> Option<LossRate> {
+        let noise = self.noise.as_ref()?;
+        let settings = settings(plant);
+        let (found, over) = series.with(RATE_OVER, |window| {
+            (
+                leak::estimate(window, noise, &settings).ok(),
+                Span::from_seconds(window.span_s()),
+            )
+        });
+        let found = found?;
+        Some(LossRate {
+            over,
+            rate_kg_per_s: found.rate_kg_per_s,
+            std_kg_per_s: found.std_uncertainty_kg_per_s,
+            decision_threshold_kg_per_s: found.decision_threshold_kg_per_s,
+            detection_limit_kg_per_s: found.detection_limit_kg_per_s,
+            white_std_kg: noise.parameters.white_std_kg,
+            correlated_std_kg: noise.parameters.correlated_std_kg,
+            correlation_time_s: noise.parameters.correlation_time_s,
+            daily_wave_kg: found.wave_amplitude_kg,
+        })
+    }
+
+    fn excess(
+        &self,
+        plant: &Plant,
+        series: &Series,
+        rate: Option<&LossRate>,
+    ) -> Option<ExcessLoss> {
+        let at = |seconds: f64| series.utc_at(seconds);
+        let Some(detection) = self.standing() else {
+            // The test must have something to say before it can say "no".
+            self.watch.as_ref()?.detector.significance()?;
+            let accepted = plant.site.accepted_loss;
+            let rate = rate?;
+            return Some(ExcessLoss {
+                raised: false,
+                since: None,
+                since_band: None,
+                excess_kg_per_s: rate.rate_kg_per_s - accepted.value.si(),
+                std_kg_per_s: libm::sqrt(
+                    rate.std_kg_per_s * rate.std_kg_per_s + accepted.std * accepted.std,
+                ),
+                lost_kg: 0.0,
+                lost_std_kg: 0.0,
+            });
+        };
+        if let Some((_, found)) = &self.refined {
+            return Some(ExcessLoss {
+                raised: true,
+                since: at(found.onset_s),
+                since_band: at(found.onset_band_95_s.0).zip(at(found.onset_band_95_s.1)),
+                excess_kg_per_s: found.excess_kg_per_s,
+                std_kg_per_s: found.std_uncertainty_kg_per_s,
+                lost_kg: found.lost_kg,
+                lost_std_kg: found.lost_std_uncertainty_kg,
+            });
+        }
+        let lasted_s = series.end_s() - detection.onset_s;
+        Some(ExcessLoss {
+            raised: true,
+            since: at(detection.onset_s),
+            since_band: at(detection.onset_band_95_s.0).zip(at(detection.onset_band_95_s.1)),
+            excess_kg_per_s: detection.excess_kg_per_s,
+            std_kg_per_s: detection.std_uncertainty_kg_per_s,
+            lost_kg: detection.excess_kg_per_s * lasted_s,
+            lost_std_kg: detection.std_uncertainty_kg_per_s * lasted_s,
+        })
+    }
+}
+
+fn settings(plant: &Plant) -> LossSettings {
+    LossSettings {
+        accepted_kg_per_s: plant.site.accepted_loss.value.si(),
+        accepted_std_kg_per_s: plant.site.accepted_loss.std,
+        ..LossSettings::default()
+    }
+}
+
+/// Variance of the difference of two averages that far apart, as the noise found has it, kg2.
+fn difference_kg2(noise: &NoiseModel, apart: Span) -> f64 {
+    let found = &noise.parameters;
+    let forgotten = 1.0 - libm::exp(-apart.seconds() / found.correlation_time_s);
+    let white = found.white_std_kg * found.white_std_kg;
+    let correlated = found.correlated_std_kg * found.correlated_std_kg;
+    let wave = noise.wave_amplitude_kg() * libm::sin(std::f64::consts::PI * apart.days());
+    2.0 * (white + correlated * forgotten) + 2.0 * wave * wave
+}
+
+/// The book-corrected mass on a regular grid.
+struct Series {
+    /// End of the first step, s of continuous time.
+    start_s: f64,
+    mass_kg: Vec<f64>,
+    /// Rate of the outdoor gas temperature, K/h: a lagging thermometer's error follows it. None for
+    /// a plant without outdoor gas.
+    weather: Option<Vec<f64>>,
+    /// Last step, by both clocks.
+    last: (Monotonic, Timestamp),
+}
+
+impl Series {
+    /// The last thirty days; none while no average has wall time.
+    fn gather(plant: &Plant, history: &MassHistory, ledger: &Ledger) -> Option<Self> {
+        let averages = history.averages();
+        let first = averages.front()?;
+        let last = averages.back()?;
+        let step = |average: &Average| average.at.0.div_euclid(GRID.millis());
+        let steps = usize::try_from(step(last) - step(first)).ok()? + 1;
+        // After a long standstill the grid would be mostly holes: only its end is of use.
+        let skipped = steps.saturating_sub(super::window::KEPT);
+        let mut mass_kg = vec![f64::NAN; steps - skipped];
+        let mut outdoor = vec![f64::NAN; steps - skipped];
+        let half = Span::from_millis(GRID.millis() / 2);
+        // Any fixed beginning will do: it moves the whole series by a constant.
+        let origin = Timestamp::from_millis(0);
+        for average in averages {
+            let at = usize::try_from(step(average) - step(first))
+                .ok()
+                .and_then(|at| at.checked_sub(skipped));
+            let (Some(at), Some(utc)) = (at, average.utc) else {
+                continue;
+            };
+            let booked = ledger.booked_between(origin, utc - half).net_kg();
+            if let Some(mass) = mass_kg.get_mut(at) {
+                *mass = average.mass_kg - average.restated_kg - booked;
+            }
+            if let Some(kelvin) = outdoor.get_mut(at) {
+                *kelvin = average.outdoor_kelvin;
+            }
+        }
+        let weather = plant
+            .all
+            .vessel
+            .iter()
+            .any(|vessel| vessel.outdoors)
+            .then(|| rates_per_hour(&outdoor));
+        #[expect(clippy::cast_precision_loss, reason = "a count of ten-minute steps")]
+        let skipped_s = skipped as f64 * GRID.seconds();
+        Some(Self {
+            start_s: Span::from_millis(first.at.0).seconds() + skipped_s,
+            mass_kg,
+            weather,
+            last: (last.at, last.utc?),
+        })
+    }
+
+    /// Calls `f` with the last `over` of it.
+    fn with<R>(&self, over: Span, f: impl FnOnce(&LossSeries) -> R) -> R {
+        let wanted = usize::try_from(over.millis() / GRID.millis()).unwrap_or(0);
+        let from = self.mass_kg.len().saturating_sub(wanted);
+        let mass_kg = self.mass_kg.get(from..).unwrap_or(&[]);
+        let weather = self
+            .weather
+            .as_deref()
+            .and_then(|weather| weather.get(from..));
+        let regressors: &[&[f64]] = match &weather {
+            Some(weather) => std::slice::from_ref(weather),
+            None => &[],
+        };
+        f(&LossSeries {
+            start_s: self.time_s(from),
+            step_s: GRID.seconds(),
+            mass_kg,
+            regressors,
+            steps_s: &[],
+            bends_s: &[],
+        })
+    }
+
+    fn regressors(&self) -> usize {
+        usize::from(self.weather.is_some())
+    }
+
+    fn feed_all(&self, detector: &mut Detector) {
+        for at in 0..self.mass_kg.len() {
+            self.feed(at, detector);
+        }
+    }
+
+    fn feed_last(&self, detector: &mut Detector) {
+        if let Some(at) = self.mass_kg.len().checked_sub(1) {
+            self.feed(at, detector);
+        }
+    }
+
+    fn feed(&self, at: usize, detector: &mut Detector) {
+        let weather = self
+            .weather
+            .as_deref()
+            .and_then(|weather| weather.get(at..=at));
+        if let Some(&mass_kg) = self.mass_kg.get(at) {
+            detector.feed(self.time_s(at), mass_kg, weather.unwrap_or(&[]));
+        }
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
+    fn time_s(&self, at: usize) -> f64 {
+        self.start_s + at as f64 * GRID.seconds()
+    }
+
+    fn end_s(&self) -> f64 {
+        self.time_s(self.mass_kg.len().saturating_sub(1))
+    }
+
+    fn utc_at(&self, seconds: f64) -> Option<Timestamp> {
+        let (at, utc) = self.last;
+        seconds
+            .is_finite()
+            .then(|| utc + (Span::from_seconds(seconds) - Span::from_millis(at.0)))
+    }
+}
+
+/// Rise over the last two steps, per hour; only the past is used, so that the sequential test and
+/// an estimate of the whole series see the same. The first two repeat the third.
+fn rates_per_hour(values: &[f64]) -> Vec<f64> {
+    let per_hour = 3600.0 / (2.0 * GRID.seconds());
+    let mut rates: Vec<f64> = values
+        .windows(3)
+        .map(|window| match window {
+            [before, _, now] => (now - before) * per_hour,
+            _ => f64::NAN,
+        })
+        .collect();
+    let first = rates.first().copied().unwrap_or(0.0);
+    let missing = values.len() - rates.len();
+    rates.splice(0..0, std::iter::repeat_n(first, missing));
+    rates
+}

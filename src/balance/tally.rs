@@ -1,0 +1,218 @@
+//! Adding vessels up without forgetting what their errors have in common.
+
+use serde::{Deserialize, Serialize};
+
+use super::inventory::{Readings, StatedSource, VesselMass};
+use super::report::MassFigure;
+use crate::plant::{Behaviour, ChannelIx, Plant};
+use crate::quantity::{GroupIx, Quality, Reason};
+use crate::time::Span;
+
+/// A source of error that lasts from tick to tick.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum Cause {
+    /// A shared source of channels.
+    Group(GroupIx),
+    /// A number stated by a person or by the model.
+    Stated(StatedSource),
+}
+
+/// A sum of masses with its errors by cause.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Tally {
+    /// kg; of the vessels whose mass is usable.
+    pub mass_kg: f64,
+    /// Variance of the errors that are new at every reading, kg2.
+    pub independent_kg2: f64,
+    /// Signed standard uncertainty by lasting cause, kg; sorted by cause.
+    pub by_cause: Vec<(Cause, f64)>,
+    /// Worst quality of its vessels; bad when one has no mass at all.
+    pub quality: Quality,
+    /// Why not plainly good.
+    pub reason: Reason,
+}
+
+/// The part of one reading or lasting cause in a variance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Contributor {
+    /// Independent noise of a channel.
+    Channel(ChannelIx),
+    /// A lasting cause.
+    Cause(Cause),
+}
+
+impl Tally {
+    /// Adds vessels up.
+    #[must_use]
+    pub fn of<'a>(
+        masses: impl IntoIterator<Item = &'a VesselMass>,
+        readings: &dyn Readings,
+    ) -> Self {
+        Self::with_contributors(masses, readings, &mut Vec::new())
+    }
+
+    /// Adds vessels up and lists the standard uncertainty, kg, that each contributor brings.
+    pub fn with_contributors<'a>(
+        masses: impl IntoIterator<Item = &'a VesselMass>,
+        readings: &dyn Readings,
+        contributors: &mut Vec<(Contributor, f64)>,
+    ) -> Self {
+        let mut tally = Self {
+            mass_kg: 0.0,
+            independent_kg2: 0.0,
+            by_cause: Vec::new(),
+            quality: Quality::Good,
+            reason: Reason::None,
+        };
+        let mut by_channel: Vec<(ChannelIx, f64)> = Vec::new();
+        for mass in masses {
+            if mass.quality > tally.quality {
+                tally.quality = mass.quality;
+                tally.reason = mass.reason;
+            }
+            if mass.quality == Quality::Bad {
+                continue;
+            }
+            tally.mass_kg += mass.mass_kg;
+            by_channel.extend_from_slice(&mass.by_channel);
+            tally.by_cause.extend(
+                mass.by_stated
+                    .iter()
+                    .map(|&(stated, u)| (Cause::Stated(stated), u)),
+            );
+        }
+        merge(&mut by_channel);
+        for (channel, slope) in by_channel {
+            let Some(measured) = readings.measured(channel) else {
+                continue;
+            };
+            let independent = slope * measured.independent_std;
+            if independent.is_finite() {
+                tally.independent_kg2 += independent * independent;
+                contributors.push((Contributor::Channel(channel), independent.abs()));
+            }
+            tally.by_cause.extend(
+                measured
+                    .shared
+                    .iter()
+                    .map(|&(group, u)| (Cause::Group(group), slope * u)),
+            );
+        }
+        merge(&mut tally.by_cause);
+        contributors.extend(
+            tally
+                .by_cause
+                .iter()
+                .map(|&(cause, u)| (Contributor::Cause(cause), u.abs())),
+        );
+        tally
+    }
+
+    /// Combined variance, kg2.
+    #[must_use]
+    pub fn variance_kg2(&self) -> f64 {
+        self.independent_kg2 + self.by_cause.iter().map(|(_, u)| u * u).sum::<f64>()
+    }
+
+    /// Variance of the lasting part, kg2.
+    #[must_use]
+    pub fn constant_kg2(&self, plant: &Plant) -> f64 {
+        self.by_cause
+            .iter()
+            .filter(|(cause, _)| correlation_time(plant, *cause).is_none())
+            .map(|(_, u)| u * u)
+            .sum()
+    }
+
+    /// As a figure for people.
+    #[must_use]
+    pub fn figure(&self) -> MassFigure {
+        MassFigure {
+            mass_kg: self.mass_kg,
+            std_kg: libm::sqrt(self.variance_kg2()),
+            quality: self.quality,
+            reason: self.reason,
+        }
+    }
+}
+
+/// Variance of the difference of two tallies that lie `apart` in time, kg2: a constant error
+/// cancels as far as it is equal in both, a correlated one as far as it is remembered, independent
+/// noise not at all. The independent parts are given by the caller, who knows how many readings
+/// each average holds.
+#[must_use]
+pub fn lasting_difference_kg2(
+    plant: &Plant,
+    opening: &[(Cause, f64)],
+    closing: &[(Cause, f64)],
+    apart: Span,
+) -> f64 {
+    let mut variance = 0.0;
+    let (mut left, mut right) = (opening.iter().peekable(), closing.iter().peekable());
+    loop {
+        let (cause, before, after) = match (left.peek(), right.peek()) {
+            (None, None) => return variance,
+            (Some(&&(cause, u)), None) => {
+                left.next();
+                (cause, u, 0.0)
+            }
+            (None, Some(&&(cause, u))) => {
+                right.next();
+                (cause, 0.0, u)
+            }
+            (Some(&&(a, u)), Some(&&(b, w))) => {
+                if a <= b {
+                    left.next();
+                }
+                if b <= a {
+                    right.next();
+                }
+                (
+                    a.min(b),
+                    if a <= b { u } else { 0.0 },
+                    if b <= a { w } else { 0.0 },
+                )
+            }
+        };
+        let remembered = correlation_time(plant, cause).map_or(1.0, |time| {
+            libm::exp(-apart.seconds() / time.seconds().max(1.0))
+        });
+        // Never below zero but for rounding.
+        variance += (before * before + after * after - 2.0 * remembered * before * after).max(0.0);
+    }
+}
+
+/// How long a cause is remembered; none for one that stays.
+fn correlation_time(plant: &Plant, cause: Cause) -> Option<Span> {
+    let Cause::Group(group) = cause else {
+        return None;
+    };
+    match plant.groups.get(usize::from(group.0))?.behaviour {
+        Behaviour::Constant => None,
+        Behaviour::Correlated { time } => Some(time),
+    }
+}
+
+/// Sorts by key and adds up entries of the same key, in their order of arrival.
+fn merge<K: Copy + Ord>(list: &mut Vec<(K, f64)>) {
+    list.sort_by_key(|&(key, _)| key);
+    list.dedup_by(|later, earlier| {
+        let same = later.0 == earlier.0;
+        if same {
+            earlier.1 += later.1;
+        }
+        same
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn merging_adds_equal_keys() {
+        let mut list = vec![(3, 1.0), (1, 2.0), (3, -4.0), (2, 0.5)];
+        merge(&mut list);
+        assert_eq!(list, vec![(1, 2.0), (2, 0.5), (3, -3.0)]);
+    }
+}

@@ -1,0 +1,248 @@
+//! The balance over windows of time: opening + received - dispatched - closing = unaccounted loss.
+//!
+//! The plant's mass is averaged over a grid of ten minutes, which takes out most of the noise that
+//! is new at every reading. Each average keeps its errors by cause, so that in the difference of
+//! opening and closing a calibration cancels while a thermometer's lag does not.
+//!
+//! Decision threshold and detection limit follow ISO 11929-1:2019 (5.7 and 5.8, from memory) with
+//! alpha = beta = 5 %: threshold = 1.645 u(0), limit = 2 x threshold where the uncertainty does not
+//! depend on the loss itself.
+
+use std::collections::VecDeque;
+
+use serde::{Deserialize, Serialize};
+
+use super::ledger::Ledger;
+use super::report::WindowBalance;
+use super::tally::{Cause, Tally, lasting_difference_kg2};
+use crate::plant::{Id, Plant, VesselIx};
+use crate::time::{Monotonic, Span, Timestamp};
+
+/// Grid on which masses are averaged.
+pub const GRID: Span = Span::from_millis(600_000);
+
+/// Averages kept: 30 days.
+pub const KEPT: usize = 30 * 144;
+
+/// Quantile of the normal distribution at 95 %, one-sided.
+pub const ONE_SIDED_95: f64 = 1.6448536269514722;
+
+/// The windows that every report shows.
+pub const WINDOWS: [Span; 4] = [
+    Span::HOUR,
+    Span::from_millis(8 * 3_600_000),
+    Span::DAY,
+    Span::from_millis(7 * 86_400_000),
+];
+
+/// The mean mass over one step of the grid.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Average {
+    /// End of the step, by the engine's continuous monotonic time.
+    pub at: Monotonic,
+    /// End of the step by the wall clock.
+    pub utc: Option<Timestamp>,
+    /// kg; NaN when no tick of the step had a usable mass.
+    pub mass_kg: f64,
+    /// Variance of the mean's own noise, kg2.
+    pub independent_kg2: f64,
+    /// Signed standard uncertainty by lasting cause, kg.
+    pub by_cause: Vec<(Cause, f64)>,
+    /// Vessels carried forward or substituted during the step.
+    pub doubtful: Vec<VesselIx>,
+    /// Mean temperature of the outdoor gas, K, weighted by mass.
+    pub outdoor_kelvin: f64,
+    /// Offset that restatements since the start have put on the mass, kg: subtracted in balances.
+    pub restated_kg: f64,
+}
+
+/// Averages of one scope over the last thirty days.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct MassHistory {
+    averages: VecDeque<Average>,
+    open: Option<OpenStep>,
+    /// What restatements have added so far, kg.
+    restated_kg: f64,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct OpenStep {
+    number: i64,
+    ticks: u32,
+    mass_sum: f64,
+    outdoor_sum: f64,
+    outdoor_ticks: u32,
+    doubtful: Vec<VesselIx>,
+}
+
+/// One tick's contribution to a step.
+pub struct TickMass<'a> {
+    /// Continuous monotonic time.
+    pub now: Monotonic,
+    /// Wall time.
+    pub utc: Option<Timestamp>,
+    /// kg; none when a vessel of the scope has no mass at all.
+    pub mass_kg: Option<f64>,
+    /// Vessels carried forward or substituted.
+    pub doubtful: &'a [VesselIx],
+    /// Mean temperature of outdoor gas, K.
+    pub outdoor_kelvin: Option<f64>,
+}
+
+impl MassHistory {
+    /// Takes a tick; when it completes a step of the grid, `tally` is asked for the errors by
+    /// cause and the new average is returned.
+    pub fn tick(&mut self, tick: &TickMass, tally: impl FnOnce() -> Tally) -> Option<&Average> {
+        let number = tick.now.0.div_euclid(GRID.millis());
+        let open = self.open.get_or_insert(OpenStep {
+            number,
+            ticks: 0,
+            mass_sum: 0.0,
+            outdoor_sum: 0.0,
+            outdoor_ticks: 0,
+            doubtful: Vec::new(),
+        });
+        if let Some(mass) = tick.mass_kg {
+            open.ticks += 1;
+            open.mass_sum += mass;
+        }
+        if let Some(kelvin) = tick.outdoor_kelvin {
+            open.outdoor_ticks += 1;
+            open.outdoor_sum += kelvin;
+        }
+        for vessel in tick.doubtful {
+            if !open.doubtful.contains(vessel) {
+                open.doubtful.push(*vessel);
+            }
+        }
+        if number == open.number {
+            return None;
+        }
+        let step = self.open.take()?;
+        let tally = tally();
+        // After a gap the tick that ends a step comes late: the step ended where its grid says.
+        let at = Monotonic((step.number + 1).saturating_mul(GRID.millis()));
+        let average = Average {
+            at,
+            utc: tick.utc.map(|utc| utc - (tick.now - at)),
+            mass_kg: mean(step.mass_sum, step.ticks),
+            independent_kg2: tally.independent_kg2 / f64::from(step.ticks.max(1)),
+            by_cause: tally.by_cause,
+            doubtful: step.doubtful,
+            outdoor_kelvin: mean(step.outdoor_sum, step.outdoor_ticks),
+            restated_kg: self.restated_kg,
+        };
+        if self.averages.len() == KEPT {
+            self.averages.pop_front();
+        }
+        self.averages.push_back(average);
+        self.averages.back()
+    }
+
+    /// The reckoning changed by `kg` without helium moving; the step it fell into is dropped, since
+    /// its ticks do not agree.
+    pub fn restate(&mut self, kg: f64) {
+        self.restated_kg += kg;
+        self.open = None;
+    }
+
+    /// What restatements have added so far, kg.
+    #[must_use]
+    pub fn restated_kg(&self) -> f64 {
+        self.restated_kg
+    }
+
+    /// The averages, oldest first.
+    #[must_use]
+    pub fn averages(&self) -> &VecDeque<Average> {
+        &self.averages
+    }
+
+    /// The balance over the last `over`; none until there is that much history with wall time.
+    ///
+    /// `noise_kg2` gives the variance of the difference of two averages that far apart as found in
+    /// the data themselves; the larger of it and the propagated one is stated.
+    #[must_use]
+    pub fn balance(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        over: Span,
+        noise_kg2: Option<f64>,
+    ) -> Option<WindowBalance> {
+        let usable = |average: &&Average| average.mass_kg.is_finite() && average.utc.is_some();
+        let closing = self.averages.iter().rev().find(usable)?;
+        // The step nearest to the wanted opening, within 15 % of the window or one step.
+        let slack = Span::from_millis((over.millis() / 7).max(GRID.millis()));
+        let opening = self
+            .averages
+            .iter()
+            .filter(usable)
+            .min_by_key(|average| (closing.at - average.at - over).millis().abs())
+            .filter(|average| (closing.at - average.at - over).millis().abs() <= slack.millis())?;
+        if opening.at >= closing.at {
+            return None;
+        }
+        let apart = closing.at - opening.at;
+        let (from, to) = (opening.utc?, closing.utc?);
+        // The step's mean stands for its middle; both ends shift alike.
+        let half = Span::from_millis(GRID.millis() / 2);
+        let booked = ledger.booked_between(from - half, to - half);
+
+        let restated = closing.restated_kg - opening.restated_kg;
+        let unaccounted_kg = opening.mass_kg + restated + booked.net_kg() - closing.mass_kg;
+        let propagated = opening.independent_kg2
+            + closing.independent_kg2
+            + lasting_difference_kg2(plant, &opening.by_cause, &closing.by_cause, apart);
+        let variance = propagated.max(noise_kg2.unwrap_or(0.0)) + booked.variance_kg2;
+
+        let accepted = plant.site.accepted_loss;
+        let accepted_kg = accepted.value.si() * apart.seconds();
+        let accepted_std_kg = accepted.std * apart.seconds();
+        let excess_std_kg = libm::sqrt(variance + accepted_std_kg * accepted_std_kg);
+        let decision_threshold_kg = ONE_SIDED_95 * excess_std_kg;
+
+        let inside = |average: &&Average| average.at > opening.at && average.at <= closing.at;
+        let present = self.averages.iter().filter(usable).filter(inside).count();
+        let steps = (apart.millis() / GRID.millis()).max(1);
+        #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
+        let coverage = (present as f64 / steps as f64).min(1.0);
+        let mut doubtful: Vec<VesselIx> = self
+            .averages
+            .iter()
+            .filter(|average| average.at >= opening.at && average.at <= closing.at)
+            .flat_map(|average| average.doubtful.iter().copied())
+            .collect();
+        doubtful.sort_unstable();
+        doubtful.dedup();
+
+        Some(WindowBalance {
+            over,
+            from: Some(from),
+            opening_kg: opening.mass_kg + restated,
+            received_kg: booked.received_kg,
+            dispatched_kg: booked.dispatched_kg,
+            closing_kg: closing.mass_kg,
+            unaccounted_kg,
+            std_kg: libm::sqrt(variance),
+            accepted_kg,
+            excess_kg: unaccounted_kg - accepted_kg,
+            excess_std_kg,
+            decision_threshold_kg,
+            detection_limit_kg: 2.0 * decision_threshold_kg,
+            coverage,
+            doubtful_vessels: doubtful
+                .into_iter()
+                .filter_map(|ix| plant.vessel(ix).map(|vessel| Id::clone(&vessel.id)))
+                .collect(),
+        })
+    }
+}
+
+fn mean(sum: f64, count: u32) -> f64 {
+    if count == 0 {
+        f64::NAN
+    } else {
+        sum / f64::from(count)
+    }
+}

@@ -1,0 +1,183 @@
+//! `coldledger verify`: does the record stand?
+
+use std::io::{self, Write};
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde::Serialize;
+
+use super::{FAULT, WELL};
+use crate::daemon::recorder::described_as;
+use crate::engine::{ENGINE_VERSION, Engine, EventKind};
+use crate::history::{Hash, JournalCheck, OutcomeHasher, Reader, StorageError};
+use crate::plant::{DescriptionHash, Plant};
+use crate::replay;
+
+/// Check a data directory
+///
+/// Follows the journal's chain of hashes (an edit breaks it), then replays every recorded event
+/// through the engine and compares the outcomes, bit for bit, with those that were recorded. The
+/// daemon may run meanwhile. Ends with 0 when all agrees.
+#[derive(Debug, clap::Args)]
+pub struct VerifyArgs {
+    /// Data directory
+    #[arg(long, value_name = "DIR", default_value = "coldledger-data")]
+    pub data: PathBuf,
+
+    /// Write the result as one JSON document, for programs
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What was found.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Verdict {
+    /// Whether everything agrees.
+    pub agrees: bool,
+    /// The journal's chain, in words.
+    pub journal: String,
+    /// Events replayed.
+    pub events: u64,
+    /// Hash over the outcomes as recorded, hexadecimal.
+    pub recorded_hash: String,
+    /// Hash over the outcomes as replayed.
+    pub replayed_hash: String,
+    /// What stands in the way, in words.
+    pub problems: Vec<String>,
+}
+
+/// Verifies and prints; the exit code.
+#[must_use]
+#[expect(clippy::print_stderr, reason = "the command line's own words")]
+pub fn main(args: &VerifyArgs) -> u8 {
+    let verdict = match verify(&args.data) {
+        Ok(verdict) => verdict,
+        Err(error) => {
+            eprintln!("coldledger: {error}");
+            return FAULT;
+        }
+    };
+    let text = if args.json {
+        serde_json::to_string_pretty(&verdict).unwrap_or_default()
+    } else {
+        in_words(&verdict)
+    };
+    let written = writeln!(io::stdout().lock(), "{text}");
+    if verdict.agrees && written.is_ok() {
+        WELL
+    } else {
+        FAULT
+    }
+}
+
+fn in_words(verdict: &Verdict) -> String {
+    let mut lines = vec![
+        format!("journal: {}", verdict.journal),
+        format!("events replayed: {}", verdict.events),
+        format!("outcomes as recorded: {}", verdict.recorded_hash),
+        format!("outcomes as replayed: {}", verdict.replayed_hash),
+    ];
+    lines.extend(
+        verdict
+            .problems
+            .iter()
+            .map(|problem| format!("problem: {problem}")),
+    );
+    lines.push(if verdict.agrees {
+        "The record stands: what was shown follows from what was read.".to_owned()
+    } else {
+        "The record does NOT stand as it is; see above.".to_owned()
+    });
+    lines.join("\n")
+}
+
+/// Verifies the record of a data directory.
+///
+/// # Errors
+/// What the store refuses.
+pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
+    let reader = Reader::open(directory)?;
+    let mut problems = Vec::new();
+    let journal = reader.verify_journal()?;
+    let journal_sound = matches!(journal, JournalCheck::Whole { .. });
+    let last = reader.last_seq()?;
+    let recorded = reader.outcome_hash_at(last)?;
+
+    let mut engine: Option<Engine> = None;
+    let mut hasher = OutcomeHasher::default();
+    let mut outcomes = Vec::new();
+    let mut broken = None;
+    let replayed = reader.replay(1, |event| {
+        if event.seq > last {
+            return ControlFlow::Break(());
+        }
+        if engine.is_none() {
+            // The first event of a record puts its description in force.
+            let described = match event.kind {
+                EventKind::DescriptionInForce { hash } => description(&reader, hash),
+                _ => None,
+            };
+            engine = described.map(Engine::new);
+        }
+        let Some(engine) = &mut engine else {
+            broken =
+                Some("the record does not begin with a description that can be read".to_owned());
+            return ControlFlow::Break(());
+        };
+        let mut describe = |hash| description(&reader, hash);
+        if let Err(error) = replay::step(engine, &event, &mut describe, &mut outcomes) {
+            broken = Some(error.to_string());
+            return ControlFlow::Break(());
+        }
+        for outcome in &outcomes {
+            if let Err(error) = hasher.add(outcome) {
+                broken = Some(error.to_string());
+                return ControlFlow::Break(());
+            }
+        }
+        ControlFlow::Continue(())
+    })?;
+    problems.extend(broken);
+    if !replayed.damaged.is_empty() {
+        problems.push(format!("{} rows do not read back", replayed.damaged.len()));
+    }
+    if !journal_sound {
+        problems.push("the journal's chain is broken".to_owned());
+    }
+    let recorded_hash = recorded.map(|point| point.hash);
+    let replayed_hash = hasher.hash();
+    if recorded_hash != Some(replayed_hash) {
+        problems.push(format!(
+            "the replay by engine {ENGINE_VERSION} gives other outcomes than were recorded; expected \
+             when the record was made by another version, or its beginning was trimmed"
+        ));
+    }
+    Ok(Verdict {
+        agrees: problems.is_empty(),
+        journal: journal_words(&journal),
+        events: replayed.events,
+        recorded_hash: recorded_hash.map_or_else(|| "none".to_owned(), |hash| hexadecimal(&hash)),
+        replayed_hash: hexadecimal(&replayed_hash),
+        problems,
+    })
+}
+
+fn journal_words(check: &JournalCheck) -> String {
+    match check {
+        JournalCheck::Whole { rows, hash } => format!(
+            "{rows} entries, the chain holds; its last hash is {}",
+            hexadecimal(hash)
+        ),
+        JournalCheck::Broken { row, why } => format!("broken at entry {row}: {why}"),
+    }
+}
+
+fn description(reader: &Reader, hash: DescriptionHash) -> Option<Arc<Plant>> {
+    described_as(reader, None, hash).ok().flatten()
+}
+
+fn hexadecimal(hash: &Hash) -> String {
+    hash.iter().map(|byte| format!("{byte:02x}")).collect()
+}

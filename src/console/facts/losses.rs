@@ -1,0 +1,291 @@
+//! What is lost, in figures and in one plain sentence.
+
+use serde::Serialize;
+
+use super::Scene;
+use crate::console::words::{Figure, Moment, loss_unit, number, window as window_name};
+use crate::engine::{LossReport, WindowBalance};
+use crate::plant::Plant;
+use crate::quantity::Unit;
+
+/// Losses of the plant and of each section.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LossFacts {
+    /// What every ± on it means.
+    pub uncertainty: &'static str,
+    /// The plant first, then sections.
+    pub losses: Vec<LossFact>,
+}
+
+/// Loss of the plant or of a section.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LossFact {
+    /// The section's id; none for the plant.
+    pub section: Option<String>,
+    /// Name as people say it.
+    pub name: String,
+    /// Whether a loss beyond the accepted one has been decided on.
+    pub raised: bool,
+    /// The statement in plain words.
+    pub statement: String,
+    /// What it rests on, or what would have gone unseen.
+    pub reach: String,
+    /// Loss beyond the accepted one, when decided on.
+    pub excess: Option<Figure>,
+    /// Since when.
+    pub since: Option<Moment>,
+    /// 95 % band of the beginning.
+    pub since_band: Option<(Moment, Moment)>,
+    /// Lost beyond the accepted loss since it began.
+    pub lost: Option<Figure>,
+    /// Loss that is accepted.
+    pub accepted: Figure,
+    /// Loss rate over the last days, the accepted loss included.
+    pub rate: Option<Figure>,
+    /// Over how long that rate was estimated.
+    pub rate_over: Option<String>,
+    /// Excess above which a loss is said to be seen.
+    pub decision_threshold: Option<Figure>,
+    /// Smallest excess that would be seen with 95 %.
+    pub detection_limit: Option<Figure>,
+    /// Balance over windows.
+    pub windows: Vec<WindowFact>,
+    /// What the rate's estimate found beside it.
+    pub noise: Option<NoiseFact>,
+}
+
+/// Noise of the inventory as found by the rate's estimate.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct NoiseFact {
+    /// Independent noise, standard deviation.
+    pub white: Figure,
+    /// Correlated noise, standard deviation.
+    pub correlated: Figure,
+    /// Its correlation time, in words.
+    pub correlation_time: String,
+    /// Its correlation time, s.
+    pub correlation_time_s: f64,
+    /// Amplitude of the daily wave taken out.
+    pub daily_wave: Figure,
+}
+
+/// Balance over one window.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WindowFact {
+    /// Length in words.
+    pub over: String,
+    /// Length, s.
+    pub over_s: f64,
+    /// From.
+    pub from: Moment,
+    /// Opening inventory.
+    pub opening: Figure,
+    /// Booked in.
+    pub received: Figure,
+    /// Booked out.
+    pub dispatched: Figure,
+    /// Closing inventory.
+    pub closing: Figure,
+    /// Unaccounted loss.
+    pub unaccounted: Figure,
+    /// Accepted loss.
+    pub accepted: Figure,
+    /// Unaccounted less accepted.
+    pub excess: Figure,
+    /// Excess above which a loss is said to be seen (ISO 11929).
+    pub decision_threshold: Figure,
+    /// Smallest excess that would be seen with 95 % (ISO 11929).
+    pub detection_limit: Figure,
+    /// Whether the excess passes its threshold.
+    pub seen: bool,
+    /// Part of the window with data, %.
+    pub coverage_percent: f64,
+    /// Vessels whose mass was carried forward or substituted.
+    pub doubtful_vessels: Vec<String>,
+}
+
+/// What every ± on a page means.
+pub const UNCERTAINTY: &str = "± is one standard uncertainty (k = 1)";
+
+/// Losses of a picture.
+#[must_use]
+pub fn loss_facts(scene: Scene<'_>) -> LossFacts {
+    LossFacts {
+        uncertainty: UNCERTAINTY,
+        losses: scene
+            .view
+            .losses
+            .iter()
+            .map(|report| fact(scene, report))
+            .collect(),
+    }
+}
+
+fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
+    let unit = loss_unit(scene.plant);
+    let rate = |si: f64, std: Option<f64>| Figure::in_unit(Some(si), std, unit);
+    let (accepted_si, accepted_std) = report.accepted_kg_per_s;
+    let accepted = rate(accepted_si, Some(accepted_std));
+    let windows: Vec<_> = report.windows.iter().map(|w| window(scene, w)).collect();
+    let raised = report.excess.as_ref().filter(|excess| excess.raised);
+    let excess = raised.map(|e| rate(e.excess_kg_per_s, Some(e.std_kg_per_s)));
+    let lost = raised.map(|e| Figure::kg(Some(e.lost_kg), Some(e.lost_std_kg)));
+    let since = raised.map(|e| scene.time.minute(e.since));
+    let since_band = raised.and_then(|e| e.since_band).map(|(first, last)| {
+        (
+            scene.time.minute(Some(first)),
+            scene.time.minute(Some(last)),
+        )
+    });
+    let (statement, reach) = match (&excess, &lost, &since) {
+        (Some(excess), Some(lost), Some(since)) => (
+            format!(
+                "Losing {} beyond the accepted {}.",
+                excess.in_words(),
+                plain(&accepted),
+            ),
+            excess_reach(since, since_band.as_ref(), lost),
+        ),
+        _ => quiet_statement(report, &accepted, unit),
+    };
+    LossFact {
+        section: report.section.as_ref().map(ToString::to_string),
+        name: name_of(scene.plant, report.section.as_deref()),
+        raised: raised.is_some(),
+        statement,
+        reach,
+        excess,
+        since,
+        since_band,
+        lost,
+        accepted,
+        rate: report
+            .rate
+            .as_ref()
+            .map(|r| rate(r.rate_kg_per_s, Some(r.std_kg_per_s))),
+        rate_over: report.rate.as_ref().map(|r| window_name(r.over)),
+        decision_threshold: report
+            .rate
+            .as_ref()
+            .map(|r| limit(r.decision_threshold_kg_per_s, unit)),
+        detection_limit: report
+            .rate
+            .as_ref()
+            .map(|r| limit(r.detection_limit_kg_per_s, unit)),
+        windows,
+        noise: report.rate.as_ref().map(|r| NoiseFact {
+            white: Figure::two_digits(r.white_std_kg, "kg"),
+            correlated: Figure::two_digits(r.correlated_std_kg, "kg"),
+            correlation_time: crate::time::Span::from_seconds(r.correlation_time_s).to_string(),
+            correlation_time_s: r.correlation_time_s,
+            daily_wave: Figure::two_digits(r.daily_wave_kg, "kg"),
+        }),
+    }
+}
+
+fn excess_reach(since: &Moment, band: Option<&(Moment, Moment)>, lost: &Figure) -> String {
+    let began = match (since.ms, band) {
+        (None, None) => "When it began is not known".to_owned(),
+        (None, Some((first, last))) => format!("Began between {} and {}", first.text, last.text),
+        (Some(_), None) => format!("Since {}", since.text),
+        (Some(_), Some((first, last))) => format!(
+            "Since {} (95 %: between {} and {})",
+            since.text, first.text, last.text
+        ),
+    };
+    format!("{began}. Lost so far: {}.", lost.in_words())
+}
+
+fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &Unit) -> (String, String) {
+    // A rate that would have been seen within each window long enough to speak of a rate.
+    let reach: Vec<String> = report
+        .windows
+        .iter()
+        .filter(|w| w.over.seconds() > 0.0 && w.detection_limit_kg.is_finite())
+        .map(|w| {
+            let rate = w.detection_limit_kg / w.over.seconds();
+            format!(
+                "{} over {}",
+                limit(rate, unit).with_unit(),
+                window_name(w.over)
+            )
+        })
+        .collect();
+    if reach.is_empty() {
+        return (
+            "Not enough history yet to say whether helium is being lost.".into(),
+            "A figure comes with the first full hour.".into(),
+        );
+    }
+    let best = report
+        .rate
+        .as_ref()
+        .filter(|r| r.detection_limit_kg_per_s.is_finite())
+        .map(|r| {
+            format!(
+                " The estimate over {} would show {}.",
+                window_name(r.over),
+                limit(r.detection_limit_kg_per_s, unit).with_unit()
+            )
+        })
+        .unwrap_or_default();
+    (
+        format!("No loss seen beyond the accepted {}.", plain(accepted)),
+        format!(
+            "Smallest extra loss that would have been seen (95 %): {}.{best}",
+            reach.join(", ")
+        ),
+    )
+}
+
+/// A value without its uncertainty, with unit, for a sentence.
+fn plain(figure: &Figure) -> String {
+    figure.value.map_or_else(
+        || figure.text.clone(),
+        |value| {
+            let digits = usize::from(value.abs() < 10.0);
+            format!("{} {}", number(value, digits), figure.unit)
+        },
+    )
+}
+
+/// A limit is a chosen number, not a measured one: two significant digits and no ±.
+fn limit(si: f64, unit: &Unit) -> Figure {
+    Figure::two_digits(unit.from_si(si), unit.symbol)
+}
+
+fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {
+    let kg = |value: f64| {
+        let mut figure = Figure::kg(Some(value), None);
+        if let Some(value) = figure.value {
+            figure.text = number(value, 1);
+        }
+        figure
+    };
+    WindowFact {
+        over: window_name(w.over),
+        over_s: w.over.seconds(),
+        from: scene.time.minute(w.from),
+        opening: kg(w.opening_kg),
+        received: kg(w.received_kg),
+        dispatched: kg(w.dispatched_kg),
+        closing: kg(w.closing_kg),
+        unaccounted: Figure::kg(Some(w.unaccounted_kg), Some(w.std_kg)),
+        accepted: Figure::two_digits(w.accepted_kg, "kg"),
+        excess: Figure::kg(Some(w.excess_kg), Some(w.excess_std_kg)),
+        decision_threshold: Figure::two_digits(w.decision_threshold_kg, "kg"),
+        detection_limit: Figure::two_digits(w.detection_limit_kg, "kg"),
+        seen: w.excess_kg > w.decision_threshold_kg,
+        coverage_percent: libm::round(w.coverage * 1000.0) / 10.0,
+        doubtful_vessels: w.doubtful_vessels.iter().map(ToString::to_string).collect(),
+    }
+}
+
+fn name_of(plant: &Plant, section: Option<&str>) -> String {
+    match section {
+        None => "Whole plant".into(),
+        Some(id) => plant
+            .section_by_id(id)
+            .map_or_else(|| id.into(), |(_, section)| section.name.clone()),
+    }
+}

@@ -1,0 +1,219 @@
+//! Helium: where it is, what is lost, the books.
+
+use std::sync::Arc;
+
+use askama::Template;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::Response;
+
+use super::{Asked, Frame, note, render};
+use crate::console::api::{LENGTHS, length, newest};
+use crate::console::facts::{HeliumFacts, LossFact, LossFacts, Scene, helium_facts, loss_facts};
+use crate::console::http::{Problem, Shared};
+use crate::console::office::{InventoryOf, LossPoint, MassPoint};
+use crate::console::plot::{Plot, Point, stretches};
+use crate::console::words::loss_unit;
+use crate::plant::BookingKind;
+use crate::time::{Span, Timestamp};
+
+/// Points of a curve.
+const POINTS: usize = 400;
+/// 95 % band of a normal distribution, in standard uncertainties.
+const BAND_95: f64 = 1.96;
+/// Reports this far apart belong together: inventory comes each minute, losses each ten.
+const LEAST_GAP_MS: i64 = 15 * 60_000;
+
+#[derive(Template)]
+#[template(path = "helium.html")]
+struct HeliumPage {
+    frame: Frame,
+    facts: HeliumFacts,
+    losses: LossFacts,
+    lengths: Vec<(&'static str, bool)>,
+    inventory_plot: Result<String, Problem>,
+    loss_plot: Result<String, Problem>,
+}
+
+impl HeliumPage {
+    fn whole(&self) -> Option<&LossFact> {
+        self.losses
+            .losses
+            .iter()
+            .find(|loss| loss.section.is_none())
+    }
+
+    fn sections(&self) -> impl Iterator<Item = &LossFact> {
+        self.losses
+            .losses
+            .iter()
+            .filter(|loss| loss.section.is_some())
+    }
+}
+
+/// `GET /helium`.
+pub(in crate::console) async fn page(
+    State(shared): State<Arc<Shared>>,
+    headers: HeaderMap,
+    asked: Asked,
+) -> Response {
+    let note = note(asked);
+    let (name, over) = note
+        .over
+        .as_deref()
+        .and_then(length)
+        .unwrap_or(("7 d", Span::from_millis(7 * 86_400_000)));
+    let (inventory_plot, loss_plot) = match newest(&shared) {
+        Ok(to) => {
+            let from = to - over;
+            let masses = shared
+                .ask(move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS))
+                .await;
+            let losses = shared
+                .ask(move |past| past.loss(None, from, to, POINTS))
+                .await;
+            (
+                masses.map(|points| {
+                    shared.with_scene(|scene| inventory_plot(scene, from, to, &points))
+                }),
+                losses.map(|points| shared.with_scene(|scene| loss_plot(scene, from, to, &points))),
+            )
+        }
+        Err(problem) => (Err(problem.clone()), Err(problem)),
+    };
+    let page = HeliumPage {
+        frame: Frame::new(&shared, &headers, "/helium").recorded(&note),
+        facts: shared.with_scene(helium_facts),
+        losses: shared.with_scene(loss_facts),
+        lengths: LENGTHS.iter().map(|(n, _)| (*n, *n == name)).collect(),
+        inventory_plot,
+        loss_plot,
+    };
+    render(StatusCode::OK, &page)
+}
+
+fn gap_ms(from: Timestamp, to: Timestamp) -> i64 {
+    let bucket = (to - from).millis() / i64::try_from(POINTS).unwrap_or(1);
+    (3 * bucket).max(LEAST_GAP_MS)
+}
+
+fn inventory_plot(
+    scene: Scene<'_>,
+    from: Timestamp,
+    to: Timestamp,
+    points: &[MassPoint],
+) -> String {
+    let points = points.iter().map(|p| Point {
+        at: p.at,
+        value: p.mass_kg,
+        low: p.mass_kg - BAND_95 * p.std_kg,
+        high: p.mass_kg + BAND_95 * p.std_kg,
+    });
+    Plot {
+        title: "Helium in the plant with its 95 % band",
+        unit: "kg",
+        from,
+        to,
+        time: scene.time,
+        stretches: stretches(points, gap_ms(from, to)),
+        limit: Vec::new(),
+        level: None,
+        shades: Vec::new(),
+        from_zero: false,
+    }
+    .svg()
+}
+
+fn loss_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[LossPoint]) -> String {
+    let unit = loss_unit(scene.plant);
+    let show = |si: f64| unit.from_si(si);
+    let accepted = scene.plant.site.accepted_loss.value.si();
+    let curve = points.iter().map(|p| Point {
+        at: p.at,
+        value: show(p.rate_kg_per_s),
+        low: show(p.rate_kg_per_s - BAND_95 * p.std_kg_per_s),
+        high: show(p.rate_kg_per_s + BAND_95 * p.std_kg_per_s),
+    });
+    // Drawn as the loss that would just be seen, on the same scale as the loss itself.
+    let limit = points.iter().map(|p| {
+        let value = show(accepted + p.detection_limit_kg_per_s);
+        Point {
+            at: p.at,
+            value,
+            low: value,
+            high: value,
+        }
+    });
+    let gap = gap_ms(from, to);
+    Plot {
+        title: "Loss rate with its 95 % band, accepted loss and detection limit",
+        unit: unit.symbol,
+        from,
+        to,
+        time: scene.time,
+        stretches: stretches(curve, gap),
+        limit: stretches(limit, gap)
+            .into_iter()
+            .map(|stretch| stretch.into_iter().map(|p| (p.at, p.value)).collect())
+            .collect(),
+        level: Some((show(accepted), "accepted")),
+        shades: Vec::new(),
+        from_zero: true,
+    }
+    .svg()
+}
+
+#[derive(Template)]
+#[template(path = "entry.html")]
+struct EntryPage {
+    frame: Frame,
+    kinds: Vec<&'static str>,
+    sections: Vec<(String, String)>,
+    now_local: String,
+    supersedes: String,
+}
+
+/// `GET /ledger`: the form of a new entry.
+pub(in crate::console) async fn entry_form(
+    State(shared): State<Arc<Shared>>,
+    headers: HeaderMap,
+    asked: Asked,
+) -> Response {
+    let note = note(asked);
+    let page = shared.with_scene(|scene| EntryPage {
+        frame: Frame::new(&shared, &headers, "/helium").still(),
+        kinds: BookingKind::ALL.iter().map(|kind| kind.words()).collect(),
+        sections: scene
+            .plant
+            .all
+            .section
+            .iter()
+            .map(|section| (section.id.to_string(), section.name.clone()))
+            .collect(),
+        now_local: scene
+            .now
+            .map(|now| scene.time.format(now, "%Y-%m-%dT%H:%M"))
+            .unwrap_or_default(),
+        supersedes: note.supersedes.unwrap_or_default(),
+    });
+    render(StatusCode::OK, &page)
+}
+
+#[derive(Template)]
+#[template(path = "states.html")]
+struct StatesPage {
+    frame: Frame,
+    facts: HeliumFacts,
+}
+
+/// `GET /states`: modes of vessels and states of lines that a person says.
+pub(in crate::console) async fn states_form(
+    State(shared): State<Arc<Shared>>,
+    headers: HeaderMap,
+) -> Response {
+    let page = StatesPage {
+        frame: Frame::new(&shared, &headers, "/helium").still(),
+        facts: shared.with_scene(helium_facts),
+    };
+    render(StatusCode::OK, &page)
+}

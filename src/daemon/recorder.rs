@@ -1,0 +1,483 @@
+//! The one sequencer: gives every input its place in the order, hands it to the engine, and makes
+//! event and outcomes durable together.
+//!
+//! Both the daemon and a computed past go through here, so a replay cannot tell them apart.
+//! When the store fails, the engine goes on *unrecorded*: alarms still work, every page says so,
+//! nothing is acknowledged. Once the store can be opened again the engine is rebuilt from what is
+//! on record, polls that were missed are put on record as such, and recording goes on.
+
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use crate::engine::snapshot::SNAPSHOT_FORMAT;
+use crate::engine::{ENGINE_VERSION, Engine, Event, EventKind, Outcome, OutcomeKind, Provenance};
+use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings};
+use crate::plant::files::SourceFile;
+use crate::plant::{DescriptionHash, Plant, load};
+use crate::replay;
+use crate::time::{Monotonic, Span, Stamp};
+
+/// A snapshot is made this often; a restart replays at most so much.
+const SNAPSHOT_EVERY: Span = Span::from_millis(6 * 3_600_000);
+
+/// A failed store is tried again this often.
+const REOPEN_EVERY: Span = Span::from_millis(10_000);
+
+/// An unfinished event that ended the process this often is set aside.
+const DEATHS_TO_SET_ASIDE: u32 = 2;
+
+/// A plant description with the texts it was made from.
+#[derive(Debug, Clone)]
+pub struct Described {
+    /// As checked.
+    pub plant: Arc<Plant>,
+    /// As written.
+    pub files: Arc<[SourceFile]>,
+}
+
+/// Why recording could not begin.
+#[derive(Debug, thiserror::Error)]
+pub enum RecorderError {
+    /// The store cannot be opened.
+    #[error(transparent)]
+    Storage(#[from] StorageError),
+    /// What is on record does not replay.
+    #[error(
+        "event {seq} on record cannot be replayed: {problem}; move the data directory aside and start afresh, and report this"
+    )]
+    Replay {
+        /// The event.
+        seq: u64,
+        /// Why.
+        problem: String,
+    },
+}
+
+/// Why something a person asked for is not on record.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("it could not be recorded ({why}), so it was not done")]
+pub struct NotRecorded {
+    /// Why.
+    pub why: String,
+}
+
+/// What opening found.
+#[derive(Debug, Clone, Default)]
+pub struct Opened {
+    /// Things that a person should know, in words.
+    pub notes: Vec<String>,
+    /// Events replayed to rebuild the state.
+    pub replayed: u64,
+}
+
+/// Engine and store as one.
+pub struct Recorder {
+    directory: PathBuf,
+    settings: StoreSettings,
+    described: Described,
+    engine: Engine,
+    record: Record,
+    outcomes: Vec<Outcome>,
+    last_snapshot: Option<Monotonic>,
+    provenance: Provenance,
+}
+
+enum Record {
+    Well(Box<Store>),
+    Failed(Failure),
+}
+
+/// Recording has stopped.
+#[derive(Debug, Clone)]
+struct Failure {
+    why: String,
+    since: Stamp,
+    tried: Monotonic,
+    polls: u64,
+}
+
+impl Recorder {
+    /// Opens the data directory, rebuilds the engine's state from what is on record, and puts
+    /// `described` in force. `stamp` is now.
+    ///
+    /// # Errors
+    /// [`RecorderError`] when the store cannot be opened or replayed.
+    pub fn open(
+        directory: &Path,
+        settings: &StoreSettings,
+        described: Described,
+        stamp: Stamp,
+    ) -> Result<(Self, Opened), RecorderError> {
+        let (mut store, recovery) = Store::open(directory, settings)?;
+        let mut opened = Opened {
+            notes: notes_of(&recovery),
+            replayed: 0,
+        };
+        keep_description(&mut store, &described)?;
+        let engine = rebuild(directory, &described, &mut opened)?;
+        let provenance = engine.provenance();
+        store.provenance(&provenance)?;
+        let mut recorder = Self {
+            directory: directory.to_owned(),
+            settings: settings.clone(),
+            described,
+            engine,
+            record: Record::Well(Box::new(store)),
+            outcomes: Vec::new(),
+            last_snapshot: None,
+            provenance,
+        };
+        recorder.set_suspect_aside(&recovery, stamp, &mut opened);
+        let hash = recorder.described.plant.hash;
+        let fresh = recorder.engine.seq() == 0;
+        if fresh || recorder.engine.plant().hash != hash {
+            recorder.engine.offer(Arc::clone(&recorder.described.plant));
+            recorder.feed(stamp, EventKind::DescriptionInForce { hash });
+            recorder.commit(stamp);
+        }
+        Ok((recorder, opened))
+    }
+
+    /// The engine.
+    #[must_use]
+    pub fn engine(&self) -> &Engine {
+        &self.engine
+    }
+
+    /// The last event that a power cut cannot take away.
+    #[must_use]
+    pub fn durable_seq(&self) -> u64 {
+        match &self.record {
+            Record::Well(store) => store.durable_seq(),
+            Record::Failed(_) => 0,
+        }
+    }
+
+    /// Why nothing is recorded at the moment, if so.
+    #[must_use]
+    pub fn not_recording_because(&self) -> Option<&str> {
+        match &self.record {
+            Record::Well(_) => None,
+            Record::Failed(failure) => Some(&failure.why),
+        }
+    }
+
+    /// Takes one input. Returns its outcomes, and makes everything durable first when one of them
+    /// will be told to people: alarms, acknowledgements, ledger entries.
+    pub fn feed(&mut self, stamp: Stamp, kind: EventKind) -> &[Outcome] {
+        self.reopen_if_due(stamp);
+        self.outcomes.clear();
+        let event = Event {
+            seq: self.engine.seq() + 1,
+            stamp,
+            kind,
+        };
+        if let Record::Well(store) = &mut self.record
+            && store.careful()
+            && let Err(error) = store.mark_in_flight(event.seq, event_name(&event.kind).as_bytes())
+        {
+            self.fail(&error, stamp);
+        }
+        if let Err(error) = self.engine.apply(&event, &mut self.outcomes) {
+            // The sequencer itself numbers events, so this is a fault of the program.
+            tracing::error!(%error, seq = event.seq, "the engine did not take an event");
+            return &[];
+        }
+        let mut due = self.outcomes.iter().any(must_be_durable_first);
+        match &mut self.record {
+            Record::Well(store) => {
+                let appended = Self::follow_provenance(&mut self.provenance, &self.engine, store)
+                    .and_then(|()| store.append(&event, &self.outcomes));
+                match appended {
+                    Ok(()) => due |= store.commit_due(),
+                    Err(error) => {
+                        self.fail(&error, stamp);
+                        due = false;
+                    }
+                }
+            }
+            Record::Failed(failure) => {
+                due = false;
+                if matches!(event.kind, EventKind::Poll(_)) {
+                    failure.polls += 1;
+                }
+            }
+        }
+        if due {
+            self.commit(stamp);
+        }
+        &self.outcomes
+    }
+
+    /// Takes what a person asked for; it is durable when this returns.
+    ///
+    /// # Errors
+    /// [`NotRecorded`] when it could not be put on record; then it was not done either.
+    pub fn feed_recorded(
+        &mut self,
+        stamp: Stamp,
+        kind: EventKind,
+    ) -> Result<Vec<Outcome>, NotRecorded> {
+        self.reopen_if_due(stamp);
+        if let Record::Failed(failure) = &self.record {
+            return Err(NotRecorded {
+                why: failure.why.clone(),
+            });
+        }
+        let outcomes = self.feed(stamp, kind).to_vec();
+        self.commit(stamp);
+        match &self.record {
+            Record::Well(_) => Ok(outcomes),
+            Record::Failed(failure) => Err(NotRecorded {
+                why: failure.why.clone(),
+            }),
+        }
+    }
+
+    /// Makes everything so far durable.
+    pub fn commit(&mut self, stamp: Stamp) {
+        if let Record::Well(store) = &mut self.record
+            && let Err(error) = store.commit()
+        {
+            self.fail(&error, stamp);
+            return;
+        }
+        let Record::Well(store) = &mut self.record else {
+            return;
+        };
+        for trimmed in store.take_trimmed() {
+            tracing::warn!(
+                ?trimmed,
+                "the disk budget is used up: the oldest records went"
+            );
+        }
+        let due = self
+            .last_snapshot
+            .is_none_or(|last| stamp.monotonic - last >= SNAPSHOT_EVERY);
+        if due {
+            self.snapshot(stamp);
+        }
+    }
+
+    /// Puts the engine's state beside the events.
+    fn snapshot(&mut self, stamp: Stamp) {
+        let Record::Well(store) = &mut self.record else {
+            return;
+        };
+        self.last_snapshot = Some(stamp.monotonic);
+        match self.engine.snapshot() {
+            Ok((header, bytes)) => {
+                if let Err(error) = store.save_snapshot(&header, &bytes) {
+                    self.fail(&error, stamp);
+                }
+            }
+            Err(error) => tracing::error!(%error, "no snapshot could be made"),
+        }
+    }
+
+    /// Ends recording: commits, makes a snapshot, closes.
+    ///
+    /// # Errors
+    /// [`StorageError`] when the last events could not be made durable.
+    pub fn close(mut self, stamp: Stamp) -> Result<(), StorageError> {
+        self.commit(stamp);
+        self.snapshot(stamp);
+        match self.record {
+            Record::Well(store) => store.close(),
+            Record::Failed(_) => Ok(()),
+        }
+    }
+
+    fn follow_provenance(
+        known: &mut Provenance,
+        engine: &Engine,
+        store: &mut Store,
+    ) -> Result<(), StorageError> {
+        if known.description != engine.plant().hash {
+            *known = engine.provenance();
+            store.provenance(known)?;
+        }
+        Ok(())
+    }
+
+    fn fail(&mut self, error: &StorageError, stamp: Stamp) {
+        tracing::error!(%error, "recording has stopped; it is tried again every {REOPEN_EVERY}");
+        self.record = Record::Failed(Failure {
+            why: error.to_string(),
+            since: stamp,
+            tried: stamp.monotonic,
+            polls: 0,
+        });
+    }
+
+    /// Tries to record again: the engine is rebuilt from the record, so that what was concluded
+    /// unrecorded leaves no trace in what follows.
+    fn reopen_if_due(&mut self, stamp: Stamp) {
+        let Record::Failed(failure) = &mut self.record else {
+            return;
+        };
+        if stamp.monotonic - failure.tried < REOPEN_EVERY {
+            return;
+        }
+        failure.tried = stamp.monotonic;
+        let failure = failure.clone();
+        match Self::open(
+            &self.directory,
+            &self.settings,
+            self.described.clone(),
+            stamp,
+        ) {
+            Ok((again, _)) => {
+                *self = again;
+                let missed = EventKind::NotPolled {
+                    polls: failure.polls,
+                    since: failure.since,
+                };
+                self.feed(stamp, missed);
+                self.commit(stamp);
+                tracing::warn!(polls = failure.polls, "recording again");
+            }
+            Err(error) => tracing::error!(%error, "still not recording"),
+        }
+    }
+
+    /// An event that ended the process twice is not on record; that it was set aside is.
+    fn set_suspect_aside(&mut self, recovery: &Recovery, stamp: Stamp, opened: &mut Opened) {
+        let Some(suspect) = &recovery.suspect else {
+            return;
+        };
+        if recovery.deaths < DEATHS_TO_SET_ASIDE {
+            return;
+        }
+        let seq = suspect.seq;
+        opened.notes.push(format!(
+            "event {seq} ended the process {} times and was set aside",
+            recovery.deaths
+        ));
+        self.feed(stamp, EventKind::SetAside { seq });
+        self.commit(stamp);
+    }
+}
+
+/// Alarm changes, acknowledgements and ledger entries are told to people only once on record.
+fn must_be_durable_first(outcome: &Outcome) -> bool {
+    matches!(
+        outcome.kind,
+        OutcomeKind::Alarm(_)
+            | OutcomeKind::Booked(_)
+            | OutcomeKind::Refused { .. }
+            | OutcomeKind::DescriptionChanged { .. }
+            | OutcomeKind::Restated { .. }
+    )
+}
+
+fn event_name(kind: &EventKind) -> &'static str {
+    match kind {
+        EventKind::Poll(_) => "poll",
+        EventKind::Tick => "tick",
+        EventKind::Action(_) => "action",
+        EventKind::Ledger(_) => "ledger",
+        EventKind::ClockStepped { .. } => "clock-stepped",
+        EventKind::DescriptionInForce { .. } => "description-in-force",
+        EventKind::NotPolled { .. } => "not-polled",
+        EventKind::SetAside { .. } => "set-aside",
+    }
+}
+
+fn notes_of(recovery: &Recovery) -> Vec<String> {
+    let mut notes = Vec::new();
+    if !recovery.clean {
+        notes.push("the last run did not end as asked (power cut, kill, or a fault)".to_owned());
+    }
+    if let Some(aside) = &recovery.moved_aside {
+        notes.push(format!(
+            "the history file was damaged ({}) and lies now at {}; a fresh one was begun",
+            recovery.moved_because.as_deref().unwrap_or("not readable"),
+            aside.display()
+        ));
+    }
+    if !recovery.damaged.is_empty() {
+        notes.push(format!(
+            "{} rows of the history do not read back and are passed over",
+            recovery.damaged.len()
+        ));
+    }
+    notes
+}
+
+fn keep_description(store: &mut Store, described: &Described) -> Result<(), StorageError> {
+    let files: Vec<(String, String)> = described
+        .files
+        .iter()
+        .map(|file| (file.name.clone(), file.text.clone()))
+        .collect();
+    store.keep_description(described.plant.hash, &files)
+}
+
+/// The engine as the record has it: from the latest snapshot that fits, and the events since.
+fn rebuild(
+    directory: &Path,
+    described: &Described,
+    opened: &mut Opened,
+) -> Result<Engine, RecorderError> {
+    let reader = Reader::open(directory)?;
+    let mut engine = match reader.latest_snapshot()? {
+        Some((header, bytes))
+            if header.format == SNAPSHOT_FORMAT && *header.engine_version == *ENGINE_VERSION =>
+        {
+            let plant = described_as(&reader, Some(described), header.description)?;
+            plant.and_then(|plant| {
+                Engine::restore(plant, &header, &bytes)
+                    .inspect_err(|error| opened.notes.push(error.to_string()))
+                    .ok()
+            })
+        }
+        _ => None,
+    }
+    .unwrap_or_else(|| Engine::new(Arc::clone(&described.plant)));
+
+    let mut outcomes = Vec::new();
+    let mut problem = None;
+    let mut describe = |hash| described_as(&reader, Some(described), hash).ok().flatten();
+    let from = engine.seq() + 1;
+    let replayed = reader.replay(from, |event| {
+        match replay::step(&mut engine, &event, &mut describe, &mut outcomes) {
+            Ok(()) => ControlFlow::Continue(()),
+            Err(error) => {
+                problem = Some(RecorderError::Replay {
+                    seq: event.seq,
+                    problem: error.to_string(),
+                });
+                ControlFlow::Break(())
+            }
+        }
+    })?;
+    if let Some(problem) = problem {
+        return Err(problem);
+    }
+    opened.replayed = replayed.events;
+    Ok(engine)
+}
+
+/// The description of that hash, from the one given or from the store.
+///
+/// # Errors
+/// What the store refuses.
+pub fn described_as(
+    reader: &Reader,
+    described: Option<&Described>,
+    hash: DescriptionHash,
+) -> Result<Option<Arc<Plant>>, StorageError> {
+    if let Some(described) = described.filter(|described| described.plant.hash == hash) {
+        return Ok(Some(Arc::clone(&described.plant)));
+    }
+    let Some(texts) = reader.description(hash)? else {
+        return Ok(None);
+    };
+    let files: Vec<SourceFile> = texts
+        .into_iter()
+        .map(|(name, text)| SourceFile { name, text })
+        .collect();
+    Ok(load::load(&files).ok().map(Arc::new))
+}
