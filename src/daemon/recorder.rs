@@ -16,7 +16,7 @@ use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings};
 use crate::plant::files::SourceFile;
 use crate::plant::{DescriptionHash, Plant, load};
 use crate::replay;
-use crate::time::{Monotonic, Span, Stamp};
+use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// A snapshot is made this often; a restart replays at most so much.
 const SNAPSHOT_EVERY: Span = Span::from_millis(6 * 3_600_000);
@@ -115,7 +115,7 @@ impl Recorder {
             replayed: 0,
         };
         keep_description(&mut store, &described)?;
-        let engine = rebuild(directory, &described, &mut opened)?;
+        let engine = rebuild(directory, &described, &mut store, &recovery, &mut opened)?;
         let provenance = engine.provenance();
         store.provenance(&provenance)?;
         let mut recorder = Self {
@@ -347,13 +347,13 @@ impl Recorder {
         let Some(suspect) = &recovery.suspect else {
             return;
         };
-        if recovery.deaths < DEATHS_TO_SET_ASIDE {
+        if suspect.deaths < DEATHS_TO_SET_ASIDE {
             return;
         }
         let seq = suspect.seq;
         opened.notes.push(format!(
             "event {seq} ended the process {} times and was set aside",
-            recovery.deaths
+            suspect.deaths
         ));
         self.feed(stamp, EventKind::SetAside { seq });
         self.commit(stamp);
@@ -392,9 +392,10 @@ fn notes_of(recovery: &Recovery) -> Vec<String> {
     }
     if let Some(aside) = &recovery.moved_aside {
         notes.push(format!(
-            "the history file was damaged ({}) and lies now at {}; a fresh one was begun",
-            recovery.moved_because.as_deref().unwrap_or("not readable"),
-            aside.display()
+            "the history file was damaged ({}) and lies now at {}; a fresh one was begun with the \
+             journal and ledger that could be saved",
+            aside.why,
+            aside.path.display()
         ));
     }
     if !recovery.damaged.is_empty() {
@@ -419,6 +420,8 @@ fn keep_description(store: &mut Store, described: &Described) -> Result<(), Stor
 fn rebuild(
     directory: &Path,
     described: &Described,
+    store: &mut Store,
+    recovery: &Recovery,
     opened: &mut Opened,
 ) -> Result<Engine, RecorderError> {
     let reader = Reader::open(directory)?;
@@ -441,7 +444,23 @@ fn rebuild(
     let mut problem = None;
     let mut describe = |hash| described_as(&reader, Some(described), hash).ok().flatten();
     let from = engine.seq() + 1;
-    let replayed = reader.replay(from, |event| {
+    let deadly = recovery
+        .suspect
+        .as_ref()
+        .filter(|suspect| suspect.deaths >= DEATHS_TO_SET_ASIDE)
+        .map(|suspect| suspect.seq);
+    let mut unmarked = None;
+    let replayed = reader.replay(from, |mut event| {
+        if Some(event.seq) == deadly {
+            event.kind = EventKind::SetAside { seq: event.seq };
+        }
+        if store.careful() {
+            let marked = store.mark_in_flight(event.seq, event_name(&event.kind).as_bytes());
+            if let Err(error) = marked {
+                unmarked = Some(error);
+                return ControlFlow::Break(());
+            }
+        }
         match replay::step(&mut engine, &event, &mut describe, &mut outcomes) {
             Ok(()) => ControlFlow::Continue(()),
             Err(error) => {
@@ -453,10 +472,26 @@ fn rebuild(
             }
         }
     })?;
+    if let Some(error) = unmarked {
+        return Err(error.into());
+    }
     if let Some(problem) = problem {
         return Err(problem);
     }
+    if store.careful() {
+        store.clear_in_flight()?;
+    }
     opened.replayed = replayed.events;
+    let last = store.last_seq();
+    if engine.seq() < last {
+        let all = (Timestamp::from_millis(i64::MIN), Timestamp::from_millis(i64::MAX));
+        engine.resume_after(last, reader.ledger(all.0, all.1)?);
+        for id in engine.unsaved() {
+            opened
+                .notes
+                .push(format!("ledger entry {id} was lost with the damaged history"));
+        }
+    }
     Ok(engine)
 }
 
