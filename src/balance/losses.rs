@@ -34,6 +34,8 @@ pub struct LossBook {
     history: MassHistory,
     noise: Option<NoiseModel>,
     steps_since_noise: u32,
+    /// Ledger entries at that time.
+    noise_booked: usize,
     watch: Option<Watch>,
     refined: Option<(u32, OnsetEstimate)>,
     report: Option<LossReport>,
@@ -66,6 +68,11 @@ impl LossBook {
                 + found.correlated_std_kg * found.correlated_std_kg
         });
         let series = Series::gather(plant, &self.history, ledger, most_carried_kg2);
+        // An entry booked late had left its helium in the noise: find that anew at once.
+        if self.noise_booked != ledger.entries().len() {
+            self.noise_booked = ledger.entries().len();
+            self.steps_since_noise = NOISE_EVERY;
+        }
         self.find_noise(series.as_ref());
         if let Some(series) = &series {
             self.watch(plant, ledger, series);

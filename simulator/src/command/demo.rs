@@ -238,9 +238,10 @@ fn compute_past(
         scope.spawn(move || simulate(&plant, truth, &out, stop));
         feed(preparing, &mut recorder, start, &batches)
     });
+    let now = shared.lock().now();
     let last = Stamp {
-        utc: Some(shared.lock().now()),
-        monotonic: Monotonic((shared.lock().now() - start).millis()),
+        utc: Some(now),
+        monotonic: Monotonic((now - start).millis()),
         ..first
     };
     recorder.close(last).map_err(RecorderError::from)
