@@ -143,7 +143,7 @@ fn parse((status, body): (u16, String)) -> Result<Value, ClientError> {
     if (200..300).contains(&status) {
         return Ok(value);
     }
-    let text = |key: &str| value[key].as_str().map(str::to_owned);
+    let text = |key: &str| Some(value.get(key)?.as_str()?.to_owned());
     Err(ClientError::Refused {
         problem: text("problem").unwrap_or_else(|| format!("the daemon answered {status}")),
         what_to_do: text("what_to_do").unwrap_or_default(),

@@ -179,5 +179,8 @@ fn description(reader: &Reader, hash: DescriptionHash) -> Option<Arc<Plant>> {
 }
 
 fn hexadecimal(hash: &Hash) -> String {
-    hash.iter().map(|byte| format!("{byte:02x}")).collect()
+    hash.iter()
+        .flat_map(|byte| [byte >> 4, byte & 15])
+        .filter_map(|digit| char::from_digit(digit.into(), 16))
+        .collect()
 }

@@ -8,7 +8,7 @@ use crate::acquisition::DeviceHealth;
 use crate::clock::Clock;
 use crate::console::{self, BoxHealth, DestinationHealth};
 use crate::history::Reader;
-use crate::plant::Id;
+use crate::plant::{Id, Plant};
 use crate::publish::LinkHealth;
 use crate::time::{Monotonic, Stamp};
 
@@ -31,6 +31,20 @@ pub struct RecordState {
     pub not_recording_because: Option<String>,
     /// Hash of the description in force.
     pub description: String,
+}
+
+impl RecordState {
+    /// Before the record is opened.
+    #[must_use]
+    pub fn unopened(plant: &Plant) -> Self {
+        Self {
+            seq: 0,
+            durable_seq: 0,
+            committed: None,
+            not_recording_because: None,
+            description: plant.hash.to_string(),
+        }
+    }
 }
 
 /// Everything that tells how the box is.

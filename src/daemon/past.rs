@@ -8,7 +8,7 @@ use tokio::sync::watch;
 use crate::console::{
     InventoryOf, JournalLine, LossPoint, MassPoint, Past, PastError, TrendBucket, TrendSeries,
 };
-use crate::engine::{MassFigure, OutcomeKind};
+use crate::engine::{Actor, MassFigure, OutcomeKind};
 use crate::history::{JournalRow, Reader, StorageError};
 use crate::plant::{Channel, Plant, channels_within};
 use crate::quantity::Quality;
@@ -187,7 +187,7 @@ struct Buckets {
 struct Sum {
     min: f64,
     max: f64,
-    sum: f64,
+    total: f64,
     count: u32,
     worst: Quality,
 }
@@ -223,7 +223,7 @@ impl Buckets {
         let sum = sum.get_or_insert(Sum {
             min: f64::INFINITY,
             max: f64::NEG_INFINITY,
-            sum: 0.0,
+            total: 0.0,
             count: 0,
             worst: Quality::Good,
         });
@@ -231,7 +231,7 @@ impl Buckets {
         if usable {
             sum.min = sum.min.min(value);
             sum.max = sum.max.max(value);
-            sum.sum += value;
+            sum.total += value;
             sum.count += 1;
         }
     }
@@ -257,7 +257,7 @@ impl Buckets {
                         TrendBucket {
                             min: sum.min,
                             max: sum.max,
-                            mean: sum.sum / f64::from(sum.count),
+                            mean: sum.total / f64::from(sum.count),
                             // Numbers from usable readings stand, however few; the worst quality
                             // beside them only warns.
                             quality: sum.worst.min(Quality::Uncertain),
@@ -272,44 +272,64 @@ impl Buckets {
 /// What a row of the journal says to a person.
 fn journal_line(plant: &Plant, row: &JournalRow) -> Option<JournalLine> {
     let outcome = &row.outcome.outcome;
-    let (subject, words, who) = match &outcome.kind {
+    let (subject, words, who) = said(plant, &outcome.kind)?;
+    Some(JournalLine {
+        seq: outcome.seq,
+        at: outcome.stamp.utc,
+        subject,
+        words,
+        who: who.map(|actor| actor.name.clone()),
+    })
+}
+
+type Said<'a> = (String, String, Option<&'a Actor>);
+
+/// Subject, words, and who did it.
+fn said<'a>(plant: &Plant, kind: &'a OutcomeKind) -> Option<Said<'a>> {
+    Some(match kind {
         OutcomeKind::Alarm(transition) => {
-            let name = plant
-                .alarms
-                .iter()
-                .find(|rule| rule.id == transition.alarm)
-                .map_or("", |rule| rule.name.as_str());
+            let rule = plant.alarms.iter().find(|rule| rule.id == transition.alarm);
+            let words = format!(
+                "{}: {} (was {}); {}",
+                rule.map_or("", |rule| rule.name.as_str()),
+                transition.to.words(),
+                transition.from.words(),
+                transition.detail
+            );
             (
                 transition.alarm.to_string(),
-                format!(
-                    "{name}: {} (was {}); {}",
-                    transition.to.words(),
-                    transition.from.words(),
-                    transition.detail
-                ),
+                words,
                 transition.actor.as_ref(),
             )
         }
-        OutcomeKind::Booked(entry) => (
-            entry.id.to_string(),
-            format!(
+        OutcomeKind::Booked(entry) => {
+            let booking = &entry.booking;
+            let words = format!(
                 "ledger: {} of {:.2} kg; {}",
-                entry.booking.kind.words(),
-                entry.booking.mass.value.si(),
-                entry.booking.note
-            ),
-            Some(&entry.actor),
-        ),
+                booking.kind.words(),
+                booking.mass.value.si(),
+                booking.note
+            );
+            (entry.id.to_string(), words, Some(&entry.actor))
+        }
         OutcomeKind::Refused { actor, why } => ("refused".to_owned(), why.clone(), Some(actor)),
-        OutcomeKind::ChannelQuality {
+        OutcomeKind::ChannelService {
             channel,
-            quality,
+            in_service,
             reason,
-        } => (
-            channel.to_string(),
-            format!("quality {quality} {}", reason.words()),
-            None,
-        ),
+            actor,
+        } => {
+            let state = if *in_service {
+                "back in service"
+            } else {
+                "out of service"
+            };
+            (
+                channel.to_string(),
+                format!("{state}: {reason}"),
+                Some(actor),
+            )
+        }
         OutcomeKind::ModeChanged {
             vessel,
             mode,
@@ -323,64 +343,46 @@ fn journal_line(plant: &Plant, row: &JournalRow) -> Option<JournalLine> {
             line,
             passage,
             actor,
-        } => (
-            line.to_string(),
-            format!("line is now {}", passage_words(*passage)),
-            actor.as_ref(),
-        ),
-        OutcomeKind::ChannelService {
+        } => {
+            let words = format!("line is now {}", passage_words(*passage));
+            (line.to_string(), words, actor.as_ref())
+        }
+        other => {
+            let (subject, words) = said_by_nobody(other)?;
+            (subject, words, None)
+        }
+    })
+}
+
+/// Subject and words of what no person did.
+fn said_by_nobody(kind: &OutcomeKind) -> Option<(String, String)> {
+    let (subject, words) = match kind {
+        OutcomeKind::ChannelQuality {
             channel,
-            in_service,
+            quality,
             reason,
-            actor,
-        } => (
-            channel.to_string(),
-            format!(
-                "{}: {reason}",
-                if *in_service {
-                    "back in service"
-                } else {
-                    "out of service"
-                }
-            ),
-            Some(actor),
-        ),
+        } => (&**channel, format!("quality {quality} {}", reason.words())),
         OutcomeKind::Restated {
             from_kg,
             to_kg,
             why,
         } => (
-            "inventory".to_owned(),
+            "inventory",
             format!("restated from {from_kg:.2} kg to {to_kg:.2} kg, no helium moved: {why}"),
-            None,
         ),
-        OutcomeKind::DescriptionChanged { hash } => (
-            "description".to_owned(),
-            format!("description {hash} is in force"),
-            None,
-        ),
-        OutcomeKind::ClockStepped { by } => (
-            "clock".to_owned(),
-            by.map_or_else(
-                || "the wall clock was set".to_owned(),
-                |by| format!("the wall clock stepped by {by}"),
-            ),
-            None,
-        ),
-        OutcomeKind::RecordingGap { polls } => (
-            "recording".to_owned(),
-            format!("{polls} polls are not on record"),
-            None,
-        ),
-        OutcomeKind::Inventory(_) | OutcomeKind::Losses(_) => return None,
+        OutcomeKind::DescriptionChanged { hash } => {
+            ("description", format!("description {hash} is in force"))
+        }
+        OutcomeKind::ClockStepped { by: Some(by) } => {
+            ("clock", format!("the wall clock stepped by {by}"))
+        }
+        OutcomeKind::ClockStepped { by: None } => ("clock", "the wall clock was set".to_owned()),
+        OutcomeKind::RecordingGap { polls } => {
+            ("recording", format!("{polls} polls are not on record"))
+        }
+        _ => return None,
     };
-    Some(JournalLine {
-        seq: outcome.seq,
-        at: outcome.stamp.utc,
-        subject,
-        words,
-        who: who.map(|actor| actor.name.clone()),
-    })
+    Some((subject.to_owned(), words))
 }
 
 fn passage_words(passage: crate::plant::Passage) -> &'static str {

@@ -484,12 +484,15 @@ fn rebuild(
     opened.replayed = replayed.events;
     let last = store.last_seq();
     if engine.seq() < last {
-        let all = (Timestamp::from_millis(i64::MIN), Timestamp::from_millis(i64::MAX));
+        let all = (
+            Timestamp::from_millis(i64::MIN),
+            Timestamp::from_millis(i64::MAX),
+        );
         engine.resume_after(last, reader.ledger(all.0, all.1)?);
         for id in engine.unsaved() {
-            opened
-                .notes
-                .push(format!("ledger entry {id} was lost with the damaged history"));
+            opened.notes.push(format!(
+                "ledger entry {id} was lost with the damaged history"
+            ));
         }
     }
     Ok(engine)

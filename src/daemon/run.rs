@@ -17,13 +17,14 @@ use super::outbox::StoredOutbox;
 use super::past::StoredPast;
 use super::recorder::{Described, Recorder, RecorderError};
 use super::settings::{Settings, SettingsError};
-use crate::acquisition::{DeviceHealth, poll_device};
+use crate::acquisition::{DeviceHealth, Polled, poll_device};
 use crate::clock::Clock;
 use crate::console::{self, Clocks, Office, Operators, Progress};
 use crate::engine::{Provenance, View};
 use crate::history::{StorageError, StoreSettings};
-use crate::plant::{Id, Plant, PollBlock, poll_plan};
+use crate::plant::{Delivery, DeviceIx, Id, Plant, PollBlock, poll_plan};
 use crate::publish::{LinkHealth, Topics, deliver_mqtt, deliver_series};
+use crate::time::Stamp;
 
 /// Readings that may wait for the engine; beyond them the pollers wait, up to a minute.
 const QUEUE: usize = 4_096;
@@ -90,6 +91,9 @@ pub enum DaemonError {
     /// A task ended that should not have.
     #[error("the {0} task ended unasked; the service manager should start the daemon again")]
     TaskEnded(&'static str),
+    /// The engine did not end when asked.
+    #[error("the engine did not stop in time; what was committed is safe")]
+    SlowStop,
     /// A thread could not be started.
     #[error("a thread could not be started: {0}")]
     Thread(std::io::Error),
@@ -104,165 +108,191 @@ pub async fn run(
     options: RunOptions,
     stop: CancellationToken,
 ) -> Result<(), DaemonError> {
-    let RunOptions {
-        settings,
-        described,
-        operators,
-        clock,
-        addresses,
-        prepare,
-    } = options;
-    let store = StoreSettings {
-        disk_budget_bytes: settings.disk_budget_bytes()?,
-        commit_every: settings.commit_span()?,
-    };
-    let plant = Arc::clone(&described.plant);
-    let directory = settings.data_directory.clone();
-    let started = clock.now();
-
+    let mut house = House::open(listener, options, stop.clone())?;
     // The pages come first: while the past is read or computed they show how far it has come.
-    let (view_out, view) = watch::channel(Arc::new(empty_view()));
-    let (health_out, health) = watch::channel(Arc::new(console::BoxHealth::default()));
-    let (progress_out, progress) = watch::channel(Progress {
-        phase: "Opening the record".to_owned(),
-        fraction: 0.0,
-        ready: false,
-    });
-    let (plant_out, plant_in) = watch::channel(Arc::clone(&plant));
-    let (desk_in, requests) = mpsc::channel(REQUESTS);
-    let wall = Arc::clone(&clock);
-    let monotonic = Arc::clone(&clock);
-    let office = Office {
-        plant: plant_in.clone(),
-        view: view.clone(),
-        health,
-        progress,
-        past: Arc::new(StoredPast::new(directory.clone(), plant_in)),
-        desk: desk_in,
-        operators,
-        host_names: settings.host_names.clone(),
-        clocks: Clocks {
-            wall: Arc::new(move || wall.now().utc),
-            monotonic: Arc::new(move || monotonic.now().monotonic),
-        },
-        version: env!("CARGO_PKG_VERSION"),
-    };
-    let pages_stop = CancellationToken::new();
-    let mut pages = JoinSet::new();
-    pages.spawn(console::serve(listener, office, pages_stop.clone()));
-
-    // The engine's thread: opening the record, the preparation, then the desk.
-    let (polls_out, polls) = mpsc::channel(QUEUE);
-    let devices: BTreeMap<Id, Arc<DeviceHealth>> = plant
-        .all
-        .device
-        .iter()
-        .map(|device| (Id::clone(&device.id), Arc::new(DeviceHealth::default())))
-        .collect();
-    let (record_out, record) = watch::channel(RecordState {
-        seq: 0,
-        durable_seq: 0,
-        committed: None,
-        not_recording_because: None,
-        description: plant.hash.to_string(),
-    });
-    let engine_stop = CancellationToken::new();
-    let desk = Desk {
-        clock: Arc::clone(&clock),
-        polls,
-        requests,
-        view: view_out,
-        record: record_out,
-        devices: devices.clone(),
-        stop: engine_stop.clone(),
-    };
-    let (ready_out, ready) = oneshot::channel();
-    let (ended_out, mut ended) = oneshot::channel();
-    let work = EngineThread {
-        directory: directory.clone(),
-        store: store.clone(),
-        described: described.clone(),
-        prepare,
-        clock: Arc::clone(&clock),
-        progress: progress_out,
-        ready: ready_out,
-        desk,
-        stop: stop.clone(),
-    };
-    std::thread::Builder::new()
-        .name("engine".to_owned())
-        .spawn(move || {
-            let result = work.run();
-            // The main task is gone only when the process is ending.
-            drop(ended_out.send(result));
-        })
-        .map_err(DaemonError::Thread)?;
-
     let mut outcome = Ok(());
     let opened = tokio::select! {
-        opened = ready => opened.ok(),
-        Some(page) = pages.join_next() => {
+        opened = &mut house.ready => opened.ok(),
+        Some(page) = house.pages.join_next() => {
             outcome = Err(ended_page(page));
             stop.cancel();
             None
         }
     };
-
-    let mut polling = JoinSet::new();
-    let mut delivering = JoinSet::new();
-    let poll_stop = CancellationToken::new();
-    let delivery_stop = CancellationToken::new();
     if let Some(opened) = opened {
-        let mut blocks: BTreeMap<u32, Vec<PollBlock>> = BTreeMap::new();
-        for block in poll_plan(&plant) {
-            blocks.entry(block.device.0).or_default().push(block);
-        }
-        for (number, device) in (0u32..).zip(&plant.all.device) {
-            let Some(health) = devices.get(&device.id) else {
-                continue;
-            };
-            polling.spawn(poll_device(
-                device.clone(),
-                addresses.get(&device.id).copied(),
-                blocks.remove(&number).unwrap_or_default(),
-                Arc::clone(&clock),
-                polls_out.clone(),
-                Arc::clone(health),
-                poll_stop.clone(),
-            ));
-        }
-        let queue = polls_out.clone();
-        drop(polls_out);
-        let destinations = start_deliveries(
-            &mut delivering,
-            &settings,
-            &described,
-            &directory,
-            &opened.provenance,
-            &view,
-            &clock,
-            &delivery_stop,
-        )?;
-        let gauges = Gauges {
+        outcome = match house.go_live(opened) {
+            Ok(()) => house.watch_over(&stop).await,
+            Err(error) => Err(error),
+        };
+    }
+    tell_service_manager(&[sd_notify::NotifyState::Stopping]);
+    stop.cancel();
+    let engine = house.close().await;
+    outcome.and(engine)
+}
+
+/// Every task of the daemon, with what stops each kind.
+struct House {
+    settings: Settings,
+    described: Described,
+    clock: Arc<dyn Clock>,
+    addresses: BTreeMap<Id, SocketAddr>,
+    store: StoreSettings,
+    started: Stamp,
+    devices: BTreeMap<Id, Arc<DeviceHealth>>,
+    view: watch::Receiver<Arc<View>>,
+    record: watch::Receiver<RecordState>,
+    health: watch::Sender<Arc<console::BoxHealth>>,
+    polls: mpsc::Sender<Polled>,
+    /// Kept so that the pages' side of it stays open.
+    _plant: watch::Sender<Arc<Plant>>,
+    ready: oneshot::Receiver<Ready>,
+    ended: oneshot::Receiver<Result<(), DaemonError>>,
+    /// Whether the engine's end has been taken.
+    engine_gone: bool,
+    pages: JoinSet<Result<(), console::ConsoleError>>,
+    polling: JoinSet<()>,
+    delivering: JoinSet<()>,
+    pages_stop: CancellationToken,
+    polling_stop: CancellationToken,
+    delivering_stop: CancellationToken,
+    engine_stop: CancellationToken,
+}
+
+impl House {
+    /// Serves the pages and starts the engine's thread, which opens the record.
+    fn open(
+        listener: TcpListener,
+        options: RunOptions,
+        stop: CancellationToken,
+    ) -> Result<Self, DaemonError> {
+        let RunOptions {
+            settings,
+            described,
+            operators,
+            clock,
+            addresses,
+            prepare,
+        } = options;
+        let store = StoreSettings {
+            disk_budget_bytes: settings.disk_budget_bytes()?,
+            commit_every: settings.commit_span()?,
+        };
+        let directory = settings.data_directory.clone();
+        let (view_out, view) = watch::channel(Arc::new(empty_view()));
+        let (health, health_in) = watch::channel(Arc::new(console::BoxHealth::default()));
+        let (progress_out, progress) = watch::channel(Progress {
+            phase: "Opening the record".to_owned(),
+            fraction: 0.0,
+            ready: false,
+        });
+        let (plant_out, plant_in) = watch::channel(Arc::clone(&described.plant));
+        let (desk_in, requests) = mpsc::channel(REQUESTS);
+        let (wall, monotonic) = (Arc::clone(&clock), Arc::clone(&clock));
+        let office = Office {
+            plant: plant_in.clone(),
+            view: view.clone(),
+            health: health_in,
+            progress,
+            past: Arc::new(StoredPast::new(directory.clone(), plant_in)),
+            desk: desk_in,
+            operators,
+            host_names: settings.host_names.clone(),
+            clocks: Clocks {
+                wall: Arc::new(move || wall.now().utc),
+                monotonic: Arc::new(move || monotonic.now().monotonic),
+            },
+            version: env!("CARGO_PKG_VERSION"),
+        };
+        let pages_stop = CancellationToken::new();
+        let mut pages = JoinSet::new();
+        pages.spawn(console::serve(listener, office, pages_stop.clone()));
+
+        let (polls, polls_in) = mpsc::channel(QUEUE);
+        let devices = counters(&described.plant);
+        let (record_out, record) = watch::channel(RecordState::unopened(&described.plant));
+        let engine_stop = CancellationToken::new();
+        let (ready_out, ready) = oneshot::channel();
+        let (ended_out, ended) = oneshot::channel();
+        let work = EngineThread {
+            directory,
+            store: store.clone(),
+            described: described.clone(),
+            prepare,
             clock: Arc::clone(&clock),
-            started,
-            directory: directory.clone(),
-            disk_budget_bytes: store.disk_budget_bytes,
-            devices: devices.clone(),
+            progress: progress_out,
+            ready: ready_out,
+            desk: Desk {
+                clock: Arc::clone(&clock),
+                polls: polls_in,
+                requests,
+                view: view_out,
+                record: record_out,
+                devices: devices.clone(),
+                stop: engine_stop.clone(),
+            },
+            stop,
+        };
+        std::thread::Builder::new()
+            .name("engine".to_owned())
+            .spawn(move || {
+                if ended_out.send(work.run()).is_err() {
+                    tracing::debug!("the engine ended after everything else");
+                }
+            })
+            .map_err(DaemonError::Thread)?;
+        Ok(Self {
+            started: clock.now(),
+            settings,
+            described,
+            clock,
+            addresses,
+            store,
+            devices,
+            view,
+            record,
+            health,
+            polls,
+            _plant: plant_out,
+            ready,
+            ended,
+            engine_gone: false,
+            pages,
+            polling: JoinSet::new(),
+            delivering: JoinSet::new(),
+            pages_stop,
+            polling_stop: CancellationToken::new(),
+            delivering_stop: CancellationToken::new(),
+            engine_stop,
+        })
+    }
+
+    /// Starts polling, deliveries and the gauges.
+    fn go_live(&mut self, opened: Ready) -> Result<(), DaemonError> {
+        let plant = Arc::clone(&self.described.plant);
+        self.start_polling(&plant);
+        let destinations = self.start_deliveries(&plant, &opened.provenance)?;
+        let gauges = Gauges {
+            clock: Arc::clone(&self.clock),
+            started: self.started,
+            directory: self.settings.data_directory.clone(),
+            disk_budget_bytes: self.store.disk_budget_bytes,
+            devices: self.devices.clone(),
             destinations,
             notes: opened.notes,
         };
-        let health_stop = delivery_stop.clone();
-        delivering.spawn(async move {
+        let (queue, record) = (self.polls.clone(), self.record.clone());
+        let (health, stop) = (self.health.clone(), self.delivering_stop.clone());
+        self.delivering.spawn(async move {
             let mut every = tokio::time::interval(HEALTH_EVERY);
             loop {
                 tokio::select! {
-                    () = health_stop.cancelled() => return,
+                    () = stop.cancelled() => return,
                     _ = every.tick() => {}
                 }
                 let depth = queue.max_capacity() - queue.capacity();
                 let now = gauges.read(&record.borrow().clone(), (depth, QUEUE));
-                health_out.send_replace(Arc::new(now));
+                health.send_replace(Arc::new(now));
             }
         });
         tracing::info!(
@@ -270,43 +300,111 @@ pub async fn run(
             channels = plant.all.channel.len(), replayed = opened.replayed, "running"
         );
         tell_service_manager(&[sd_notify::NotifyState::Ready]);
+        Ok(())
+    }
 
+    fn start_polling(&mut self, plant: &Plant) {
+        let mut blocks: BTreeMap<DeviceIx, Vec<PollBlock>> = BTreeMap::new();
+        for block in poll_plan(plant) {
+            blocks.entry(block.device).or_default().push(block);
+        }
+        for (number, device) in (0u32..).zip(&plant.all.device) {
+            let Some(health) = self.devices.get(&device.id) else {
+                continue;
+            };
+            self.polling.spawn(poll_device(
+                device.clone(),
+                self.addresses.get(&device.id).copied(),
+                blocks.remove(&DeviceIx(number)).unwrap_or_default(),
+                Arc::clone(&self.clock),
+                self.polls.clone(),
+                Arc::clone(health),
+                self.polling_stop.clone(),
+            ));
+        }
+    }
+
+    fn start_deliveries(
+        &mut self,
+        plant: &Plant,
+        provenance: &Provenance,
+    ) -> Result<Vec<(&'static str, Arc<LinkHealth>)>, DaemonError> {
+        let mut started = Vec::new();
+        let directory = &self.settings.data_directory;
+        let open = |name, what: &Delivery| {
+            StoredOutbox::open(
+                directory,
+                name,
+                self.described.clone(),
+                what.clone(),
+                provenance.clone(),
+            )
+        };
+        if let Some(mqtt) = &self.settings.mqtt {
+            let health = Arc::new(LinkHealth::default());
+            self.delivering.spawn(deliver_mqtt(
+                mqtt.clone(),
+                Topics::new(&plant.deliveries.topic_root, &plant.site.id),
+                Box::new(open("mqtt", &plant.deliveries.mqtt)?),
+                Some(self.view.clone()),
+                Arc::clone(&self.clock),
+                Arc::clone(&health),
+                self.delivering_stop.clone(),
+            ));
+            started.push(("mqtt", health));
+        }
+        if let Some(series) = &self.settings.series {
+            let health = Arc::new(LinkHealth::default());
+            self.delivering.spawn(deliver_series(
+                series.clone(),
+                Id::clone(&plant.site.id),
+                Box::new(open("series", &plant.deliveries.series)?),
+                Arc::clone(&self.clock),
+                Arc::clone(&health),
+                self.delivering_stop.clone(),
+            ));
+            started.push(("series", health));
+        }
+        Ok(started)
+    }
+
+    /// Waits until asked to stop, or until a task ends that should not.
+    async fn watch_over(&mut self, stop: &CancellationToken) -> Result<(), DaemonError> {
         tokio::select! {
-            () = stop.cancelled() => {}
-            _ = polling.join_next(), if !polling.is_empty() => {
-                outcome = Err(DaemonError::TaskEnded("polling"));
-            }
-            _ = delivering.join_next() => outcome = Err(DaemonError::TaskEnded("delivery")),
-            Some(page) = pages.join_next() => outcome = Err(ended_page(page)),
-            result = &mut ended => {
-                outcome = Err(engine_end(result).err().unwrap_or(DaemonError::TaskEnded("engine")));
-                engine_stop.cancel();
+            () = stop.cancelled() => Ok(()),
+            Some(_) = self.polling.join_next() => Err(DaemonError::TaskEnded("polling")),
+            Some(_) = self.delivering.join_next() => Err(DaemonError::TaskEnded("delivery")),
+            Some(page) = self.pages.join_next() => Err(ended_page(page)),
+            result = &mut self.ended => {
+                self.engine_gone = true;
+                engine_end(result)?;
+                Err(DaemonError::TaskEnded("engine"))
             }
         }
     }
 
-    tell_service_manager(&[sd_notify::NotifyState::Stopping]);
-    stop.cancel();
-    poll_stop.cancel();
-    join_all(&mut polling).await;
-    engine_stop.cancel();
-    if !ended.is_terminated() {
-        match tokio::time::timeout(LONGEST_STOP, &mut ended).await {
-            Ok(result) => {
-                let result = engine_end(result);
-                if outcome.is_ok() {
-                    outcome = result;
-                }
-            }
-            Err(_) => tracing::error!("the engine did not stop in time"),
+    /// Stops everything in order; what the engine's end was, if it had not ended before.
+    async fn close(mut self) -> Result<(), DaemonError> {
+        self.polling_stop.cancel();
+        join_all(&mut self.polling).await;
+        self.engine_stop.cancel();
+        let mut engine = Ok(());
+        if !self.engine_gone {
+            let ended = tokio::time::timeout(LONGEST_STOP, &mut self.ended).await;
+            engine = ended.map_or(Err(DaemonError::SlowStop), engine_end);
         }
+        self.delivering_stop.cancel();
+        join_all(&mut self.delivering).await;
+        self.pages_stop.cancel();
+        join_all(&mut self.pages).await;
+        engine
     }
-    delivery_stop.cancel();
-    join_all(&mut delivering).await;
-    pages_stop.cancel();
-    join_all(&mut pages).await;
-    drop(plant_out);
-    outcome
+}
+
+fn counters(plant: &Plant) -> BTreeMap<Id, Arc<DeviceHealth>> {
+    let ids = plant.all.device.iter().map(|device| Id::clone(&device.id));
+    ids.map(|id| (id, Arc::new(DeviceHealth::default())))
+        .collect()
 }
 
 fn ended_page(
@@ -412,59 +510,6 @@ impl EngineThread {
         recorder.close(self.clock.now())?;
         Ok(())
     }
-}
-
-#[expect(
-    clippy::too_many_arguments,
-    reason = "called once, from the place that has all of it"
-)]
-fn start_deliveries(
-    tasks: &mut JoinSet<()>,
-    settings: &Settings,
-    described: &Described,
-    directory: &std::path::Path,
-    provenance: &Provenance,
-    view: &watch::Receiver<Arc<View>>,
-    clock: &Arc<dyn Clock>,
-    stop: &CancellationToken,
-) -> Result<Vec<(&'static str, Arc<LinkHealth>)>, DaemonError> {
-    let plant: &Plant = &described.plant;
-    let mut started = Vec::new();
-    let open = |name, what: &crate::plant::Delivery| {
-        StoredOutbox::open(
-            directory,
-            name,
-            described.clone(),
-            what.clone(),
-            provenance.clone(),
-        )
-    };
-    if let Some(mqtt) = &settings.mqtt {
-        let health = Arc::new(LinkHealth::default());
-        tasks.spawn(deliver_mqtt(
-            mqtt.clone(),
-            Topics::new(&plant.deliveries.topic_root, &plant.site.id),
-            Box::new(open("mqtt", &plant.deliveries.mqtt)?),
-            Some(view.clone()),
-            Arc::clone(clock),
-            Arc::clone(&health),
-            stop.clone(),
-        ));
-        started.push(("mqtt", health));
-    }
-    if let Some(series) = &settings.series {
-        let health = Arc::new(LinkHealth::default());
-        tasks.spawn(deliver_series(
-            series.clone(),
-            Id::clone(&plant.site.id),
-            Box::new(open("series", &plant.deliveries.series)?),
-            Arc::clone(clock),
-            Arc::clone(&health),
-            stop.clone(),
-        ));
-        started.push(("series", health));
-    }
-    Ok(started)
 }
 
 /// The picture before the first event.

@@ -4,7 +4,8 @@ use std::ops::ControlFlow;
 use std::path::Path;
 
 use coldledger::engine::{Event, Outcome, OutcomeKind};
-use coldledger::history::{JournalCheck, OutcomeHasher, Reader, SnapshotHeader, Store};
+use coldledger::engine::snapshot::SnapshotHeader;
+use coldledger::history::{JournalCheck, OutcomeHasher, Reader, Store};
 use coldledger::plant::DescriptionHash;
 use coldledger::time::Timestamp;
 

@@ -163,7 +163,7 @@ fn descriptions_and_snapshots_are_kept() {
     assert_eq!(reader.description(hash).unwrap().unwrap(), texts);
     assert_eq!(reader.description(DescriptionHash([4; 32])).unwrap(), None);
     assert_eq!(reader.latest_snapshot().unwrap(), None);
-    let header = |seq| coldledger::history::SnapshotHeader {
+    let header = |seq| coldledger::engine::snapshot::SnapshotHeader {
         format: 1,
         engine_version: "test".into(),
         description: hash,
@@ -391,7 +391,7 @@ fn format_1(directory: &Path) {
     append_through(&mut store, 700);
     store.seal_all().unwrap();
     append_through(&mut store, 900);
-    let header = coldledger::history::SnapshotHeader {
+    let header = coldledger::engine::snapshot::SnapshotHeader {
         format: 1,
         engine_version: "test".into(),
         description: DescriptionHash([6; 32]),

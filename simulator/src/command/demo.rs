@@ -178,7 +178,10 @@ async fn all(
     Ok(())
 }
 
-#[expect(clippy::print_stdout, reason = "a command tells the person at the terminal")]
+#[expect(
+    clippy::print_stdout,
+    reason = "a command tells the person at the terminal"
+)]
 fn greet(address: SocketAddr) -> io::Result<()> {
     let (name, password) = OPERATOR;
     println!(
@@ -236,7 +239,7 @@ fn compute_past(
         let plant = shared.clone();
         let stop = preparing.stop;
         scope.spawn(move || simulate(&plant, truth, &out, stop));
-        feed(preparing, &mut recorder, start, &batches)
+        feed(preparing, &mut recorder, start, &batches);
     });
     let now = shared.lock().now();
     let last = Stamp {
@@ -285,7 +288,12 @@ fn simulate(shared: &SharedPlant, truth: &Path, out: &SyncSender<Batch>, stop: &
     }
 }
 
-fn feed(preparing: &Preparing<'_>, recorder: &mut Recorder, start: Timestamp, batches: &Receiver<Batch>) {
+fn feed(
+    preparing: &Preparing<'_>,
+    recorder: &mut Recorder,
+    start: Timestamp,
+    batches: &Receiver<Batch>,
+) {
     let whole = past::DEMO_PAST.seconds();
     for batch in batches {
         if preparing.stop.is_cancelled() {
