@@ -147,6 +147,9 @@ pub async fn run(
         },
         version: env!("CARGO_PKG_VERSION"),
     };
+    if let Ok(address) = listener.local_addr() {
+        tracing::info!("pages at http://{address}/");
+    }
     let pages_stop = CancellationToken::new();
     let mut pages = JoinSet::new();
     pages.spawn(console::serve(listener, office, pages_stop.clone()));

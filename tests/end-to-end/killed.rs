@@ -26,7 +26,7 @@ fn kills_lose_nothing_that_was_told_and_an_end_as_asked_leaves_no_trace() {
     // Moments that differ from kill to kill and repeat from run to run.
     let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(7);
     let mut acknowledged: Vec<String> = Vec::new();
-    let mut entered: Vec<String> = Vec::new();
+    let mut entered: Vec<(String, u64)> = Vec::new();
     let mut hashes = Vec::new();
 
     for number in 0..KILLS {
@@ -41,8 +41,8 @@ fn kills_lose_nothing_that_was_told_and_an_end_as_asked_leaves_no_trace() {
         let load = thread::scope(|scope| {
             let asking = scope.spawn(|| {
                 let mut taken = Vec::new();
-                while let Some(note) = enter(&daemon, &format!("kill {number}-{}", taken.len())) {
-                    taken.push(note);
+                while let Some(entry) = enter(&daemon, format!("kill {number}-{}", taken.len())) {
+                    taken.push(entry);
                 }
                 taken
             });
@@ -74,8 +74,15 @@ fn kills_lose_nothing_that_was_told_and_an_end_as_asked_leaves_no_trace() {
             let kept = reader.outcome_hash_at(known.seq).unwrap().unwrap();
             assert_eq!((kept.seq, kept.hash), (known.seq, known.hash));
         }
+        // And once more while it opens its record.
+        let mut impatient = Daemon::start(&plant.description, folder.path());
+        pause(Duration::from_millis(random.random_range(20..800)));
+        impatient.process.kill();
+        let again = verify(&data);
+        assert_eq!(again["agrees"], true, "{again}");
+        assert!(again["events"].as_u64().unwrap() >= events, "{again}");
         println!(
-            "kill {number}: {committed} committed, {events} replayed, {} entries, hash at {}",
+            "kill {number}: {told} told, {events} replayed, {} entries, hash at {}",
             entered.len(),
             point.seq
         );
@@ -83,6 +90,7 @@ fn kills_lose_nothing_that_was_told_and_an_end_as_asked_leaves_no_trace() {
 
     let mut daemon = Daemon::running(&plant.description, folder.path());
     assert!(says_unclean(&daemon));
+    println!("{}", daemon.json("/api/v1/health")["notes"]);
     all_are_kept(&daemon, &acknowledged, &entered);
     daemon.process.signal("TERM");
     assert_eq!(
@@ -149,17 +157,18 @@ fn acknowledge(daemon: &Daemon, alarm: &str) {
     assert_eq!(state(daemon, alarm).as_deref(), Some("acknowledged"));
 }
 
-/// Enters something; its note when it was said to be on record.
-fn enter(daemon: &Daemon, note: &str) -> Option<String> {
+/// Enters something; its note and event when it was said to be on record.
+fn enter(daemon: &Daemon, note: String) -> Option<(String, u64)> {
     let entry = json!({
         "kind": "delivery", "mass": "1 kg", "uncertainty": "0.1 kg", "note": note,
     });
     let (status, text) = daemon.post("/api/v1/ledger", &entry)?;
     assert_eq!(status, 200, "{text}");
-    Some(note.to_owned())
+    let receipt: Value = serde_json::from_str(&text).unwrap();
+    Some((note, receipt["recorded_seq"].as_u64().unwrap()))
 }
 
-fn all_are_kept(daemon: &Daemon, acknowledged: &[String], entered: &[String]) {
+fn all_are_kept(daemon: &Daemon, acknowledged: &[String], entered: &[(String, u64)]) {
     for alarm in acknowledged {
         assert_eq!(
             state(daemon, alarm).as_deref(),
@@ -174,7 +183,7 @@ fn all_are_kept(daemon: &Daemon, acknowledged: &[String], entered: &[String]) {
         .iter()
         .filter_map(|entry| entry["note"].as_str())
         .collect();
-    for note in entered {
+    for (note, _) in entered {
         assert!(
             notes.contains(&note.as_str()),
             "entry {note:?} was lost: {notes:?}"

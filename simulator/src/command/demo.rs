@@ -178,7 +178,10 @@ async fn all(
     Ok(())
 }
 
-#[expect(clippy::print_stdout, reason = "a command tells the person at the terminal")]
+#[expect(
+    clippy::print_stdout,
+    reason = "a command tells the person at the terminal"
+)]
 fn greet(address: SocketAddr) -> io::Result<()> {
     let (name, password) = OPERATOR;
     println!(
@@ -238,9 +241,11 @@ fn compute_past(
         scope.spawn(move || simulate(&plant, truth, &out, stop));
         feed(preparing, &mut recorder, start, &batches)
     });
+    // One statement must not lock twice: the first guard would live until its end.
+    let reached = shared.lock().now();
     let last = Stamp {
-        utc: Some(shared.lock().now()),
-        monotonic: Monotonic((shared.lock().now() - start).millis()),
+        utc: Some(reached),
+        monotonic: Monotonic((reached - start).millis()),
         ..first
     };
     recorder.close(last).map_err(RecorderError::from)
@@ -284,7 +289,12 @@ fn simulate(shared: &SharedPlant, truth: &Path, out: &SyncSender<Batch>, stop: &
     }
 }
 
-fn feed(preparing: &Preparing<'_>, recorder: &mut Recorder, start: Timestamp, batches: &Receiver<Batch>) {
+fn feed(
+    preparing: &Preparing<'_>,
+    recorder: &mut Recorder,
+    start: Timestamp,
+    batches: &Receiver<Batch>,
+) {
     let whole = past::DEMO_PAST.seconds();
     for batch in batches {
         if preparing.stop.is_cancelled() {
