@@ -34,7 +34,7 @@ pub enum StorageError {
         known: i64,
     },
     /// A file or directory could not be used.
-    #[error("cannot {action} {}: {detail}", path.display())]
+    #[error("cannot {action} {}: {detail}; see that this user may write there and that the disk is well", path.display())]
     File {
         /// What was tried.
         action: &'static str,

@@ -57,6 +57,16 @@ fn a_full_disk_is_said_and_survived() {
         !ledger.contains("meanwhile"),
         "refused, so not done: {ledger}"
     );
+    // What was concluded unrecorded left no trace: the record replays to itself.
+    let out = Command::new("nsenter")
+        .args(["--user", "--mount", "--preserve-credentials", "--target"])
+        .arg(daemon.process.id().to_string())
+        .arg(coldledger())
+        .args(["verify", "--data"])
+        .arg(folder.path().join("data"))
+        .output()
+        .unwrap();
+    assert!(out.status.success(), "{out:?}");
     daemon.process.signal("TERM");
     assert_eq!(
         daemon.process.exit_code(20),

@@ -342,11 +342,17 @@ pub fn write_settings(plant: &Path, folder: &Path, port: u16) -> PathBuf {
         fs::write(&operators, made.stdout).unwrap();
     }
     let settings = folder.join("settings.toml");
-    let text = format!(
-        "plant = {plant:?}\ndata-directory = {:?}\nlisten = \"127.0.0.1:{port}\"\n\
-         operators-file = {operators:?}\ncommit-every = \"1 s\"\n",
-        folder.join("data"),
-    );
+    let mut table = toml::Table::new();
+    for (key, path) in [
+        ("plant", plant.to_owned()),
+        ("data-directory", folder.join("data")),
+        ("operators-file", operators),
+    ] {
+        table.insert(key.into(), path.to_str().unwrap().into());
+    }
+    table.insert("listen".into(), format!("127.0.0.1:{port}").into());
+    table.insert("commit-every".into(), "1 s".into());
+    let text = table.to_string();
     fs::write(&settings, text).unwrap();
     settings
 }

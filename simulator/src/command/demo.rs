@@ -242,7 +242,7 @@ fn compute_past(
         let plant = shared.clone();
         let stop = preparing.stop;
         scope.spawn(move || simulate(&plant, truth, &out, stop));
-        feed(preparing, &mut recorder, start, &batches)
+        feed(preparing, &mut recorder, start, &batches);
     });
     // One statement must not lock twice: the first guard would live until its end.
     let reached = shared.lock().now();
