@@ -213,7 +213,7 @@ pub fn estimate_with_onset(
     let mut design = Design::new(series, noise.daily_wave, accepted);
     let missing = series.mass_kg.len() - design.usable();
     priors.extend(nuisance_prior(noise, &design));
-    let base = Fit::new(&mut design, noise, &priors, RATE)?;
+    let base = Fitted::new(&mut design, noise, &priors);
     let candidates = match onset {
         Onset::Known(at) => vec![Candidate::at(at)],
         Onset::Unknown => search(series, &base, (series.start_s, f64::INFINITY)),
@@ -315,6 +315,43 @@ fn accepted_prior(settings: &LossSettings) -> Prior {
 }
 
 /// A solved design with spikes set aside.
+struct Fitted {
+    whitened: Whitened,
+    solved: Solved,
+    spikes: usize,
+}
+
+impl Fitted {
+    fn new(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
+        const PASSES: usize = 3;
+        let mut whitened = Whitened::new(design, &noise.parameters, true);
+        let mut solved = whitened.solve(priors);
+        let mut spikes = 0;
+        for pass in 0..PASSES {
+            let found = spikes_in(&whitened, &solved);
+            if found.is_empty() {
+                break;
+            }
+            let before = design.usable();
+            if pass == 0 {
+                // A large spike pulls the first fit, so neighbours are asked first.
+                design.set_spikes_aside();
+            } else {
+                design.set_aside(&found);
+            }
+            spikes += before - design.usable();
+            whitened = Whitened::new(design, &noise.parameters, true);
+            solved = whitened.solve(priors);
+        }
+        Self {
+            whitened,
+            solved,
+            spikes,
+        }
+    }
+}
+
+/// A solved design with the variance of one of its coefficients.
 struct Fit {
     whitened: Whitened,
     solved: Solved,
@@ -333,24 +370,11 @@ impl Fit {
         priors: &[Prior],
         which: usize,
     ) -> Result<Self, LossError> {
-        const PASSES: usize = 3;
-        let mut whitened = Whitened::new(design, &noise.parameters, true);
-        let mut solved = whitened.solve(priors);
-        let mut spikes = 0;
-        for pass in 0..PASSES {
-            let found = spikes_in(&whitened, &solved);
-            if found.is_empty() {
-                break;
-            }
-            if pass == 0 {
-                // A large spike pulls the first fit, so neighbours are asked first.
-                spikes += design.set_spikes_aside();
-            } else {
-                spikes += design.set_aside(&found);
-            }
-            whitened = Whitened::new(design, &noise.parameters, true);
-            solved = whitened.solve(priors);
-        }
+        let Fitted {
+            whitened,
+            solved,
+            spikes,
+        } = Fitted::new(design, noise, priors);
         if solved.factor.is_aliased(which) {
             return Err(LossError::RateNotSeparable);
         }
@@ -406,7 +430,7 @@ impl Candidate {
 }
 
 /// Tries onsets: first over the whole range, then closer where they explain the data.
-fn search(series: &LossSeries<'_>, base: &Fit, range: (f64, f64)) -> Vec<Candidate> {
+fn search(series: &LossSeries<'_>, base: &Fitted, range: (f64, f64)) -> Vec<Candidate> {
     const COARSE: usize = 40;
     const FINE: usize = 32;
     /// Candidates this much worse than the best carry no weight.
@@ -449,7 +473,7 @@ fn search(series: &LossSeries<'_>, base: &Fit, range: (f64, f64)) -> Vec<Candida
 }
 
 /// The fit of a change at each of some samples of the grid, in rising order.
-fn try_onsets(series: &LossSeries<'_>, base: &Fit, onsets: &[usize]) -> Vec<Candidate> {
+fn try_onsets(series: &LossSeries<'_>, base: &Fitted, onsets: &[usize]) -> Vec<Candidate> {
     let width = base.whitened.columns + 1;
     let count_of = onsets.len();
     let transition = base.whitened.filter.transition;

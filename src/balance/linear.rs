@@ -205,8 +205,8 @@ mod tests {
 
     fn example(order: usize) -> Vec<f64> {
         // A Gram matrix of columns with very different scales.
-        let column = |j: usize, t: usize| {
-            let x = t as f64 / 7.0;
+        let column = |j: usize, t: u32| {
+            let x = f64::from(t) / 7.0;
             [1.0, 1e3 * x, libm::sin(x), 1e-4 * libm::cos(2.0 * x), x * x][j]
         };
         let mut m = vec![0.0; order * order];

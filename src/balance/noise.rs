@@ -162,12 +162,19 @@ pub fn fit(
         |p| Point::from_parameters(&p.parameters),
     );
     let centre_log_time = libm::log((2.0 * 3600.0_f64).max(3.0 * series.step_s));
-    let problem = Problem {
+    let mut problem = Problem {
         design: &design,
         waves,
         centre_log_time,
+        centre_log_wave: Point::WAVE_CENTRE,
     };
-    let mut best = maximise(&problem, start);
+    problem.centre_log_wave = problem.expected_wave(start);
+    let centre_log_wave = problem.centre_log_wave;
+    let start = match previous {
+        Some(_) => start,
+        None => Point([start.0[0], start.0[1], centre_log_wave]),
+    };
+    let mut best = maximise(&problem, start, if previous.is_some() { 0.3 } else { 0.8 });
     // Spikes that only show against the fitted noise.
     let whitened = Whitened::new(&design, &best.parameters(&problem), true);
     let more = spikes_in(&whitened, &whitened.solve(&[]));
@@ -176,9 +183,10 @@ pub fn fit(
         design: &design,
         waves,
         centre_log_time,
+        centre_log_wave,
     };
     if !more.is_empty() {
-        best = maximise(&problem, best);
+        best = maximise(&problem, best, 0.3);
     }
     let parameters = best.parameters(&problem);
     let whitened = Whitened::new(&design, &parameters, false);
@@ -404,7 +412,7 @@ pub(crate) fn rate_variance(
     let correlated_at =
         |time: f64| square(p.correlated_std_kg) * correlation_form(&weights, step, time, 0.0);
     let correlated = correlated_at(time);
-    let omega = 2.0 * std::f64::consts::PI / DAY_S;
+    let omega = std::f64::consts::TAU / DAY_S;
     let wave = if p.wave_std_kg > 0.0 {
         square(p.wave_std_kg)
             * (correlation_form(&weights, step, WAVE_MEMORY_S, omega)
@@ -460,6 +468,7 @@ struct Problem<'a> {
     design: &'a Design,
     waves: bool,
     centre_log_time: f64,
+    centre_log_wave: f64,
 }
 
 /// (logit of the correlated share, log of the correlation time in s, log of wave over total): the
@@ -553,18 +562,23 @@ impl Point {
         let order = free + 1;
         let mut information = vec![0.0; order * order];
         information[0] = 0.5 * centre.degrees_of_freedom;
-        for i in 0..free {
-            let (up, down) = (at(i, H, i, 0.0), at(i, -H, i, 0.0));
-            let second = (value(up) - 2.0 * value(centre) + value(down)) / (H * H);
+        let sides: Vec<(f64, f64)> = (0..free)
+            .map(|i| {
+                let (up, down) = (at(i, H, i, 0.0), at(i, -H, i, 0.0));
+                let cross = -0.5 * (up.sum_of_squares - down.sum_of_squares) / (2.0 * H * scale);
+                information[(i + 1) * order] = cross;
+                (value(up), value(down))
+            })
+            .collect();
+        let middle = value(centre);
+        for (i, (up, down)) in sides.iter().enumerate() {
+            let second = (up - 2.0 * middle + down) / (H * H);
             // Where the likelihood is flat the prior's own curvature is the least there is.
             information[(i + 1) * order + i + 1] = second.max(0.5 * Problem::PRIOR_PRECISION[i]);
-            let cross = -0.5 * (up.sum_of_squares - down.sum_of_squares) / (2.0 * H * scale);
-            information[(i + 1) * order] = cross;
-            for j in 0..i {
+            for (j, (other_up, other_down)) in sides.iter().enumerate().take(i) {
+                let both = value(at(i, H, j, H)) + value(at(i, -H, j, -H));
                 let mixed =
-                    (value(at(i, H, j, H)) - value(at(i, H, j, -H)) - value(at(i, -H, j, H))
-                        + value(at(i, -H, j, -H)))
-                        / (4.0 * H * H);
+                    (both + 2.0 * middle - up - down - other_up - other_down) / (2.0 * H * H);
                 information[(i + 1) * order + j + 1] = mixed;
             }
         }
@@ -590,10 +604,27 @@ impl Problem<'_> {
     /// Inverse variances of the weak normal priors on the three coordinates.
     const PRIOR_PRECISION: [f64; 3] = [1.0 / 9.0, 1.0 / 1.44, 1.0 / 1.44];
 
+    /// Where the wave's day-to-day change is expected: at 15 % of the mean wave, since it is the
+    /// same weather that makes both (common practice, no source).
+    fn expected_wave(&self, point: Point) -> f64 {
+        const SHARE: f64 = 0.15;
+        let whitened = Whitened::new(self.design, &point.bounded().unit(self.waves), false);
+        let solved = whitened.solve(&[]);
+        let used = count(whitened.used).max(1.0);
+        let scale = libm::sqrt(solved.sum_of_squares.max(1e-300) / used);
+        match solved.coefficients.get(self.design.nuisance.clone()) {
+            Some([s, c, ..]) if self.waves => {
+                let wave = libm::sqrt((s * s + c * c).max(1e-300));
+                libm::log(SHARE * wave / scale).clamp(Point::LOW[2] + 1.0, Point::HIGH[2] - 1.0)
+            }
+            _ => Point::WAVE_CENTRE,
+        }
+    }
+
     fn terms(&self, point: Point) -> Terms {
         let whitened = Whitened::new(self.design, &point.bounded().unit(self.waves), false);
         let solved = whitened.solve(&[]);
-        let centre = [0.0, self.centre_log_time, Point::WAVE_CENTRE];
+        let centre = [0.0, self.centre_log_time, self.centre_log_wave];
         let mut prior = 0.0;
         for (((x, bounded), centre), precision) in point
             .0
@@ -615,9 +646,9 @@ impl Problem<'_> {
     }
 }
 
-/// Downhill simplex on minus twice the restricted likelihood.
-fn maximise(problem: &Problem<'_>, start: Point) -> Point {
-    const TOLERANCE: f64 = 0.005;
+/// Downhill simplex on minus twice the restricted likelihood; its first edges are `reach` long.
+fn maximise(problem: &Problem<'_>, start: Point, reach: f64) -> Point {
+    const TOLERANCE: f64 = 0.01;
     const MOST_STEPS: usize = 120;
     let free = if problem.waves { 3 } else { 2 };
     let value = |p: Point| {
@@ -628,7 +659,7 @@ fn maximise(problem: &Problem<'_>, start: Point) -> Point {
         .map(|i| {
             let mut p = start;
             if i > 0 {
-                p.0[i - 1] += 0.8;
+                p.0[i - 1] += reach;
             }
             (value(p), p)
         })

@@ -13,7 +13,7 @@
     reason = "columns are laid out by the constructor, rows by the grid"
 )]
 
-use std::f64::consts::PI;
+use std::f64::consts::TAU;
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
@@ -214,7 +214,7 @@ pub(crate) const WAVES: usize = 4;
 /// Sine and cosine of 24 h and of 12 h.
 pub(crate) fn wave_row(time_s: f64) -> [f64; WAVES] {
     // The remainder first: the argument of the sine stays small after years.
-    let phase = 2.0 * PI * (time_s / DAY_S - libm::floor(time_s / DAY_S));
+    let phase = TAU * (time_s / DAY_S - libm::floor(time_s / DAY_S));
     [
         libm::sin(phase),
         libm::cos(phase),

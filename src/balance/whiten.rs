@@ -68,7 +68,7 @@ impl Transition {
     pub(crate) fn new(noise: &NoiseParameters, step_s: f64) -> Self {
         let phi = libm::exp(-step_s / noise.correlation_time_s);
         let rho = libm::exp(-step_s / WAVE_MEMORY_S);
-        let turn = 2.0 * std::f64::consts::PI * step_s / DAY_S;
+        let turn = std::f64::consts::TAU * step_s / DAY_S;
         let c2 = noise.correlated_std_kg * noise.correlated_std_kg;
         let w2 = noise.wave_std_kg * noise.wave_std_kg;
         let h2 = w2 * HALF_DAY_SHARE * HALF_DAY_SHARE;

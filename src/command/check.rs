@@ -81,8 +81,8 @@ impl Counts {
 }
 
 fn check(args: &Args, out: &mut impl Write) -> io::Result<u8> {
-    let (Examined { plant, problems }, _) = match files::read(&args.directory) {
-        Ok(files) => (examine(&files), files),
+    let Examined { plant, problems } = match files::read(&args.directory) {
+        Ok(files) => examine(&files),
         Err(error) => {
             if args.json {
                 let document =

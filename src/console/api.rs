@@ -11,10 +11,9 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChannelFacts, HeliumFacts, LossFacts, Scene, alarm_facts, channel_facts,
-    helium_facts, loss_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene,
+    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts,
 };
-use super::health::BoxHealth;
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
 use super::office::{InventoryOf, JournalLine, LossPoint, MassPoint, TrendSeries};
@@ -37,6 +36,7 @@ pub(super) fn router() -> Router<Arc<Shared>> {
         .route("/api/v1/alarms", get(|s| drawn(s, alarm_facts)))
         .route("/api/v1/helium", get(|s| drawn(s, helium_facts)))
         .route("/api/v1/helium/inventory", get(inventory))
+        .route("/api/v1/helium/change", get(change))
         .route("/api/v1/losses", get(|s| drawn(s, loss_facts)))
         .route("/api/v1/losses/history", get(loss_history))
         .route("/api/v1/vessels", get(vessels))
@@ -57,26 +57,28 @@ struct Whole {
     helium: HeliumFacts,
     losses: LossFacts,
     channels: ChannelFacts,
-    health: Arc<BoxHealth>,
+    health: HealthFacts,
 }
 
-async fn drawn<T: Serialize>(
-    State(shared): State<Arc<Shared>>,
+type Asker = State<Arc<Shared>>;
+
+fn drawn<T: Serialize>(
+    State(shared): Asker,
     draw: impl FnOnce(Scene<'_>) -> T,
-) -> Json<T> {
-    Json(shared.with_scene(draw))
+) -> std::future::Ready<Json<T>> {
+    std::future::ready(Json(shared.with_scene(draw)))
 }
 
 async fn view(State(shared): State<Arc<Shared>>) -> Response {
     let pulse = pulse(&shared);
     let health = Arc::clone(&shared.office.health.borrow());
     Json(shared.with_scene(|scene| Whole {
+        health: health_facts(scene, &health, &pulse),
         pulse,
         alarms: alarm_facts(scene),
         helium: helium_facts(scene),
         losses: loss_facts(scene),
         channels: channel_facts(scene),
-        health,
     }))
     .into_response()
 }
@@ -96,7 +98,9 @@ async fn plant(State(shared): State<Arc<Shared>>) -> Response {
 }
 
 async fn health(State(shared): State<Arc<Shared>>) -> Response {
-    Json(Arc::clone(&shared.office.health.borrow())).into_response()
+    let pulse = pulse(&shared);
+    let health = Arc::clone(&shared.office.health.borrow());
+    Json(shared.with_scene(|scene| health_facts(scene, &health, &pulse))).into_response()
 }
 
 async fn channel(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {
@@ -246,6 +250,19 @@ async fn inventory(
         .ask(move |past| past.inventory(&of, from, to, points))
         .await?;
     Ok(Json(series))
+}
+
+async fn change(
+    State(shared): State<Arc<Shared>>,
+    asked: Asked,
+) -> Result<Json<Vec<ChangePoint>>, Problem> {
+    let (from, to, points, _) = stretch(&shared, asked)?;
+    let series = shared
+        .ask(move |past| past.inventory(&InventoryOf::Plant, from, to, points))
+        .await?;
+    Ok(Json(
+        shared.with_scene(|scene| facts::change(scene, &series)),
+    ))
 }
 
 async fn loss_history(

@@ -17,6 +17,7 @@ use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, broadcast};
 use tokio_util::sync::CancellationToken;
 
+use super::drawings::Drawings;
 use super::facts::Scene;
 use super::guard::{GuardedListener, PATIENCE};
 use super::live::{Beat, PictureAge, keep_beating, live};
@@ -55,7 +56,8 @@ pub(super) struct Shared {
     pub(super) checks: Arc<Semaphore>,
     pub(super) picture_age: PictureAge,
     pub(super) stop: CancellationToken,
-    past_room: Semaphore,
+    pub(super) drawings: Drawings,
+    past_room: Arc<Semaphore>,
 }
 
 impl Shared {
@@ -77,15 +79,20 @@ impl Shared {
         &self,
         question: impl FnOnce(&dyn Past) -> Result<T, PastError> + Send + 'static,
     ) -> Result<T, Problem> {
-        let room = tokio::time::timeout(LONGEST_ANSWER / 3, self.past_room.acquire()).await;
-        let Ok(Ok(_room)) = room else {
+        let room = Arc::clone(&self.past_room).acquire_owned();
+        let Ok(Ok(room)) = tokio::time::timeout(LONGEST_ANSWER / 3, room).await else {
             return Err(Problem::unavailable(
                 "The store is busy with other questions",
                 "Ask again in a moment, or for a shorter time",
             ));
         };
         let past = Arc::clone(&self.office.past);
-        match tokio::task::spawn_blocking(move || question(&*past)).await {
+        // The room goes with the question: one that is given up on still occupies a thread.
+        let asking = tokio::task::spawn_blocking(move || {
+            let _room = room;
+            question(&*past)
+        });
+        match asking.await {
             Ok(Ok(answer)) => Ok(answer),
             Ok(Err(PastError::Unknown(what))) => Err(Problem::not_found(&what)),
             Ok(Err(error)) => Err(Problem::unavailable(
@@ -100,8 +107,28 @@ impl Shared {
     }
 }
 
+impl Shared {
+    /// A curve of the past: drawn lately, or drawn now from the answer to a question.
+    pub(super) async fn curve<T: Send + 'static>(
+        &self,
+        name: String,
+        question: impl FnOnce(&dyn Past) -> Result<T, PastError> + Send + 'static,
+        draw: impl FnOnce(Scene<'_>, T) -> String,
+    ) -> Result<String, Problem> {
+        let now = (self.office.clocks.monotonic)();
+        if let Some(svg) = self.drawings.fresh(&name, now) {
+            return Ok(svg);
+        }
+        let answer = self.ask(question).await?;
+        let svg = self.with_scene(|scene| draw(scene, answer));
+        self.drawings.keep(name, now, &svg);
+        Ok(svg)
+    }
+}
+
 /// What went wrong, for a person.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[expect(clippy::struct_field_names, reason = "the names are those of the JSON")]
 pub(super) struct Problem {
     #[serde(skip)]
     pub(super) status: StatusCode,
@@ -187,7 +214,8 @@ pub async fn serve_with_patience(
         checks: Arc::new(Semaphore::new(CHECKS_AT_ONCE)),
         picture_age: PictureAge::default(),
         stop: stop.clone(),
-        past_room: Semaphore::new(PAST_AT_ONCE),
+        drawings: Drawings::default(),
+        past_room: Arc::new(Semaphore::new(PAST_AT_ONCE)),
     });
     let service = router(Arc::clone(&shared)).into_make_service_with_connect_info::<Peer>();
     let server = axum::serve(GuardedListener::new(listener, patience), service)
@@ -254,14 +282,16 @@ async fn at_the_door(
     next: Next,
 ) -> Response {
     let uri = request.uri().clone();
+    let asked = request.headers().clone();
     let mut response = match admit(&shared, &request) {
-        Err(problem) => in_kind(&shared, &uri, problem),
+        Err(problem) => in_kind(&shared, &uri, &asked, problem),
         Ok(()) if is_starting(&shared, &uri) => pages::progress(&shared, &uri),
         Ok(()) => match tokio::time::timeout(LONGEST_ANSWER, next.run(request)).await {
             Ok(response) => response,
             Err(_) => in_kind(
                 &shared,
                 &uri,
+                &asked,
                 Problem::unavailable("The answer took too long", "Ask again, or for less"),
             ),
         },
@@ -270,6 +300,7 @@ async fn at_the_door(
         response = in_kind(
             &shared,
             &uri,
+            &asked,
             Problem::new(
                 StatusCode::METHOD_NOT_ALLOWED,
                 "This address does not take that kind of request",
@@ -297,11 +328,16 @@ async fn at_the_door(
 }
 
 /// A problem as JSON for programs, as a page for people.
-pub(super) fn in_kind(shared: &Shared, uri: &Uri, problem: Problem) -> Response {
+pub(super) fn in_kind(
+    shared: &Shared,
+    uri: &Uri,
+    headers: &HeaderMap,
+    problem: Problem,
+) -> Response {
     if is_for_programs(uri) {
         problem.into_response()
     } else {
-        pages::problem(shared, &problem)
+        pages::problem(shared, headers, &problem)
     }
 }
 
@@ -323,7 +359,12 @@ fn is_starting(shared: &Shared, uri: &Uri) -> bool {
 fn admit(shared: &Shared, request: &Request) -> Result<(), Problem> {
     let headers = request.headers();
     let host = header_text(headers, &header::HOST)
-        .or_else(|| request.uri().authority().map(|a| a.as_str()))
+        .or_else(|| {
+            request
+                .uri()
+                .authority()
+                .map(axum::http::uri::Authority::as_str)
+        })
         .unwrap_or("");
     if !is_our_name(name_of(host), &shared.office.host_names) {
         return Err(Problem::new(

@@ -52,6 +52,8 @@ pub struct Pulse {
     pub live: bool,
     /// Wall time now, ms since 1970.
     pub now_ms: Option<i64>,
+    /// The same in the site's time zone.
+    pub now_text: String,
     /// Whether events are being recorded.
     pub recording: bool,
     /// Whether the pages can be shown; while not, they show how far the start has come.
@@ -102,6 +104,7 @@ pub(super) fn pulse(shared: &Shared) -> Pulse {
             picture_age_s: age.seconds(),
             live: age < DEAD_AFTER,
             now_ms: scene.now.map(Timestamp::millis),
+            now_text: scene.time.moment(scene.now).text,
             recording: office.health.borrow().recording,
             ready: office.progress.borrow().ready,
             unacknowledged: facts.unacknowledged,

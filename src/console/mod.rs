@@ -7,6 +7,7 @@
 
 mod act;
 mod api;
+mod drawings;
 pub mod facts;
 mod guard;
 pub mod health;

@@ -36,7 +36,7 @@ pub(super) struct Plot<'a> {
     pub(super) limit: Vec<Vec<(Timestamp, f64)>>,
     /// A level line with its words.
     pub(super) level: Option<(f64, &'a str)>,
-    /// Stretches of doubtful quality, each with the class of its shading.
+    /// Stretches of doubtful quality, each with the word of its quality.
     pub(super) shades: Vec<(Timestamp, Timestamp, &'static str)>,
     /// Whether zero must be seen.
     pub(super) from_zero: bool,
@@ -116,7 +116,7 @@ impl Plot<'_> {
             let (x0, x1) = (scale.x(*from), scale.x(*to));
             write!(
                 svg,
-                "<rect class=\"{class}\" x=\"{x0:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{:.1}\"/>",
+                "<rect class=\"shade\" fill=\"url(#hatch-{class})\" x=\"{x0:.1}\" y=\"{TOP}\" width=\"{:.1}\" height=\"{:.1}\"/>",
                 (x1 - x0).max(1.0),
                 HEIGHT - TOP - BOTTOM
             )?;

@@ -32,7 +32,7 @@ impl Figure {
         let std_uncertainty = value.and(std).filter(|s| s.is_finite() && *s >= 0.0);
         let text = match (value, std_uncertainty) {
             (None, _) => NO_VALUE.into(),
-            (Some(v), None) => number(v, decimals_for(f64::NAN, v).min(6)),
+            (Some(v), None) => number(v, decimals_of_four(v)),
             (Some(v), Some(s)) => {
                 let digits = decimals_for(s, v);
                 format!("{} ± {}", number(v, digits), number(s, digits))
@@ -49,6 +49,36 @@ impl Figure {
             },
             text,
         }
+    }
+
+    /// A chosen limit or a standard uncertainty: two significant digits, no ±.
+    #[must_use]
+    pub fn two_digits(value: f64, unit: &str) -> Self {
+        let mut figure = Self::new(Some(value), None, unit);
+        if let Some(value) = figure.value {
+            figure.text = number(value, decimals_for(value.abs(), value).min(4));
+        }
+        figure
+    }
+
+    /// For a sentence: the uncertainty with one digit, or two when it begins with 1 or 2.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let (Some(value), Some(std)) = (self.value, self.std_uncertainty) else {
+            return self.with_unit();
+        };
+        let digits = decimals_for(std, value);
+        let leading = number(std, digits)
+            .chars()
+            .find(|c| matches!(c, '1'..='9'))
+            .unwrap_or('1');
+        let digits = if leading > '2' {
+            digits.saturating_sub(1)
+        } else {
+            digits
+        };
+        let text = format!("{} ± {}", number(value, digits), number(std, digits));
+        format!("{text} {}", self.unit)
     }
 
     /// A mass in kg.
@@ -114,6 +144,34 @@ pub fn number(value: f64, digits: usize) -> String {
         text.push(digit);
     }
     text + &rest
+}
+
+/// Decimals that show four significant digits, at most six.
+fn decimals_of_four(value: f64) -> usize {
+    // Two digits of an uncertainty of a hundredth are four of the value.
+    decimals_for(value.abs() * 1e-2, value).min(6)
+}
+
+/// A number as short as it can be written with at most four decimals.
+#[must_use]
+pub fn short(value: f64) -> String {
+    let text = number(value, 4);
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text
+    }
+}
+
+/// A length of time as people name windows: `1 h`, `24 h`, `7 days`.
+#[must_use]
+pub fn window(span: Span) -> String {
+    let hours = span.seconds() / 3600.0;
+    if hours < 48.5 {
+        format!("{} h", short(hours))
+    } else {
+        format!("{} days", short(hours / 24.0))
+    }
 }
 
 /// Bytes as people say them.

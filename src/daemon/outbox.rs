@@ -26,6 +26,8 @@ pub struct StoredOutbox {
     described: Described,
     what: Delivery,
     cursor: u64,
+    /// The furthest position read; one asked for again must give again what it gave.
+    read_to: u64,
     /// Channel values go out at most once in the delivery's time: when each last did, by boot.
     sent: BTreeMap<ChannelIx, (u64, Monotonic)>,
     /// Provenance of the last stored outcome seen, for measured values between outcomes.
@@ -60,6 +62,7 @@ impl StoredOutbox {
             described,
             what,
             cursor,
+            read_to: cursor,
             sent: BTreeMap::new(),
             provenance: Arc::new(provenance),
             routes: BTreeMap::new(),
@@ -179,6 +182,9 @@ impl StoredOutbox {
 impl Outbox for StoredOutbox {
     fn after(&mut self, seq: u64, limit: usize) -> Result<Batch, OutboxError> {
         let read = |error: StorageError| OutboxError::Read(error.to_string());
+        if seq < self.read_to {
+            self.sent.clear();
+        }
         let head = self.reader.last_seq().map_err(read)?;
         let through = head.min(seq.saturating_add(EVENTS_AT_ONCE));
         if through <= seq {
@@ -236,6 +242,7 @@ impl Outbox for StoredOutbox {
         for outcome in stored {
             self.take_outcome(outcome, &mut items);
         }
+        self.read_to = through;
         Ok(Batch {
             items,
             through,

@@ -16,7 +16,7 @@ use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings, Suspe
 use crate::plant::files::SourceFile;
 use crate::plant::{DescriptionHash, Plant, load};
 use crate::replay;
-use crate::time::{Monotonic, Span, Stamp};
+use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// A snapshot is made this often; a restart replays at most so much.
 const SNAPSHOT_EVERY: Span = Span::from_millis(6 * 3_600_000);
@@ -405,6 +405,7 @@ fn content(kind: &EventKind) -> Vec<u8> {
     }
 }
 
+/// Whether an event that was never on record is the one that ended the process.
 fn is_aside(aside: Option<&Suspect>, seq: u64, content: &[u8]) -> bool {
     aside.is_some_and(|suspect| {
         if suspect.kind.is_empty() || content.is_empty() {
@@ -422,9 +423,10 @@ fn notes_of(recovery: &Recovery) -> Vec<String> {
     }
     if let Some(aside) = &recovery.moved_aside {
         notes.push(format!(
-            "the history file was damaged ({}) and lies now at {}; a fresh one was begun",
-            recovery.moved_because.as_deref().unwrap_or("not readable"),
-            aside.display()
+            "the history file was damaged ({}) and lies now at {}; a fresh one was begun with the \
+             journal and ledger that could be saved",
+            aside.why,
+            aside.path.display()
         ));
     }
     if !recovery.damaged.is_empty() {
@@ -477,7 +479,8 @@ fn rebuild(
     let replayed = reader.replay(from, |mut event| {
         if careful {
             let content = content(&event.kind);
-            if is_aside(aside, event.seq, &content) {
+            // What is on record keeps its number, and its like may be harmless.
+            if aside.is_some_and(|suspect| suspect.seq == event.seq && suspect.kind == content) {
                 event.kind = EventKind::SetAside { seq: event.seq };
             } else if let Err(error) = store.mark_in_flight(event.seq, &content) {
                 problem = Some(error.into());
@@ -501,7 +504,23 @@ fn rebuild(
     if let Some(problem) = problem {
         return Err(problem);
     }
+    if store.careful() {
+        store.clear_in_flight()?;
+    }
     opened.replayed = replayed.events;
+    let last = store.last_seq();
+    if engine.seq() < last {
+        let all = (
+            Timestamp::from_millis(i64::MIN),
+            Timestamp::from_millis(i64::MAX),
+        );
+        engine.resume_after(last, reader.ledger(all.0, all.1)?);
+        for id in engine.unsaved() {
+            opened.notes.push(format!(
+                "ledger entry {id} was lost with the damaged history"
+            ));
+        }
+    }
     Ok(engine)
 }
 

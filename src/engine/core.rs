@@ -12,7 +12,7 @@ use super::event::{Action, ActionKind, Actor, Event, EventKind, Poll, PollFault}
 use super::outcome::{Outcome, OutcomeKind, Provenance};
 use crate::alarm::{AlarmBook, AlarmTransition, Facts};
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
-use crate::balance::ledger::{Ledger, LedgerEntry};
+use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::LossBook;
 use crate::balance::report::{ExcessLoss, InventoryReport, WindowBalance};
 use crate::balance::tally::{Contributor, Tally};
@@ -51,6 +51,8 @@ pub(super) struct State {
     /// Plant mass at the last tick before a change of description, to restate against.
     restate_from: Option<(f64, String)>,
     next_inventory: Monotonic,
+    /// Ledger entries lost with a damaged record.
+    unsaved: Vec<Id>,
 }
 
 /// One device's memory.
@@ -135,6 +137,27 @@ impl Engine {
     #[must_use]
     pub fn seq(&self) -> u64 {
         self.state.seq
+    }
+
+    /// Goes on after `seq`, of which nothing but these ledger entries could be saved: what a damaged
+    /// record leaves. Entries already in the books are passed over.
+    pub fn resume_after(&mut self, seq: u64, saved: impl IntoIterator<Item = (u64, LedgerEntry)>) {
+        self.state.seq = self.state.seq.max(seq);
+        for (entered, entry) in saved {
+            let id = Id::clone(&entry.id);
+            if let Err(refusal) = self.state.ledger.book(entry, entered, None)
+                && !matches!(refusal, LedgerRefusal::IdTaken(_))
+            {
+                // The entry was in the books once, so only its predecessor can be missing.
+                self.state.unsaved.push(id);
+            }
+        }
+    }
+
+    /// Ledger entries that a damaged record no longer lets stand.
+    #[must_use]
+    pub fn unsaved(&self) -> &[Id] {
+        &self.state.unsaved
     }
 
     /// Makes a description known; it holds once a [`EventKind::DescriptionInForce`] names it.

@@ -149,10 +149,12 @@ mod tests {
         let mut out = Vec::new();
         let unsigned = [0, 1, 127, 128, 300, u64::MAX];
         let signed = [0, -1, 1, i64::MIN, i64::MAX, -64];
-        unsigned
-            .iter()
-            .for_each(|value| put_varint(&mut out, *value));
-        signed.iter().for_each(|value| put_signed(&mut out, *value));
+        for value in unsigned {
+            put_varint(&mut out, value);
+        }
+        for value in signed {
+            put_signed(&mut out, value);
+        }
         let mut input = Input(&out);
         for value in unsigned {
             assert_eq!(input.varint(), Ok(value));

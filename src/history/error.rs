@@ -20,6 +20,15 @@ pub enum StorageError {
         /// Who holds it, as far as the lock file says.
         pid: String,
     },
+    /// There is nothing to read.
+    #[error(
+        "there is no store in {}: the daemon has not run with this data directory yet",
+        directory.display()
+    )]
+    NoStore {
+        /// The data directory.
+        directory: PathBuf,
+    },
     /// The store was written by a later version.
     #[error(
         "the store {} has format {found}, this coldledger knows formats up to {known}; run the version that wrote it, or give this one another data directory",
@@ -167,9 +176,31 @@ impl From<rusqlite::Error> for StorageError {
             Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => Self::Corrupt {
                 detail: error.to_string(),
             },
+            // A table or column is missing, or holds another type than it must.
+            Some(ErrorCode::Unknown | ErrorCode::TypeMismatch) if is_schema(&error) => {
+                Self::Corrupt {
+                    detail: error.to_string(),
+                }
+            }
+            None if matches!(
+                error,
+                rusqlite::Error::InvalidColumnType(..)
+                    | rusqlite::Error::FromSqlConversionFailure(..)
+                    | rusqlite::Error::IntegralValueOutOfRange(..)
+            ) =>
+            {
+                Self::Corrupt {
+                    detail: error.to_string(),
+                }
+            }
             _ => Self::Database {
                 detail: error.to_string(),
             },
         }
     }
+}
+
+fn is_schema(error: &rusqlite::Error) -> bool {
+    let text = error.to_string();
+    text.contains("no such table") || text.contains("no such column")
 }

@@ -5,14 +5,15 @@
 //! ├─ history.db        SQLite, WAL, everything below; user_version = FORMAT
 //! ├─ history.db-wal    what is committed and not yet moved into history.db
 //! ├─ history.db-shm    index of the WAL, shared by readers and the writer
-//! ├─ history.db.damaged-N   a file that no longer was a sound database, kept
+//! ├─ history.db.damaged-N   a file that no longer was a sound database, kept; its journal, ledger,
+//! │                         descriptions and cursors were carried over as far as they read back
 //! ├─ lock              locked while in use: process id, state, deaths in a row
 //! └─ in-flight         the event being applied (only in careful mode)
 //!
 //! EVENTS (what the engine was told; replay merges all four by seq)
 //!   sealed  one block of registers, about 3,600 readings      ┐
 //!   sealed  series 0: ticks, about 3,600                      │ each event is in
-//!   frame   one commit: all blocks and ticks not yet sealed   │ exactly one place*
+//!   frame   one or 60 commits: all blocks and ticks not sealed │ exactly one place*
 //!   event   one row per other event (postcard of Event)       ┘
 //!   * a frame may still hold readings that are sealed meanwhile; those up to
 //!     series.sealed_through do not count. Frames are deleted once all they hold is sealed.
@@ -71,8 +72,15 @@ pub(super) const TICKS: i64 = 0;
 /// Readings of a block at which its row is sealed.
 pub(super) const SEAL_AT: usize = 3_600;
 
-/// Frames at which all that is held is sealed, so that a slow block cannot keep them for ever.
-pub(super) const MOST_FRAMES: i64 = 4_320;
+/// Commits whose head frames are merged into one, so that a query of the last hour reads few rows.
+pub(super) const MERGE_AT: usize = 60;
+
+/// Commits after which readings are sealed however few, so that a slow block cannot keep frames
+/// for ever: twelve hours of a commit each 10 s.
+pub(super) const MOST_COMMITS: u64 = 4_320;
+
+/// Bytes of a page of the database.
+pub(super) const PAGE: usize = 4_096;
 
 /// Reports at which a row of figures is sealed.
 pub(super) const FIGURES_AT: usize = 64;
@@ -114,6 +122,11 @@ CREATE TRIGGER journal_stays BEFORE DELETE ON journal BEGIN SELECT RAISE(ABORT, 
 CREATE TRIGGER journal_unchanged BEFORE UPDATE ON journal BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
 CREATE TRIGGER ledger_stays BEFORE DELETE ON ledger BEGIN SELECT RAISE(ABORT, 'the ledger is append-only'); END;
 CREATE TRIGGER ledger_unchanged BEFORE UPDATE ON ledger BEGIN SELECT RAISE(ABORT, 'the ledger is append-only'); END;
+CREATE TRIGGER journal_once BEFORE INSERT ON journal
+    WHEN EXISTS (SELECT 1 FROM journal WHERE id = NEW.id OR (seq = NEW.seq AND idx = NEW.idx))
+    BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END;
+CREATE TRIGGER ledger_once BEFORE INSERT ON ledger WHEN EXISTS (SELECT 1 FROM ledger WHERE journal = NEW.journal)
+    BEGIN SELECT RAISE(ABORT, 'the ledger is append-only'); END;
 INSERT INTO series (id, sealed_through, key) VALUES (0, 0, NULL);
 ";
 

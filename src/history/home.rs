@@ -262,7 +262,7 @@ pub(super) fn move_aside(database: &Path) -> Result<PathBuf, StorageError> {
         name.push(format!(".damaged-{number}{suffix}"));
         PathBuf::from(name)
     };
-    let number = (1..)
+    let number = (1..u32::MAX)
         .find(|number| !aside(*number, "").exists())
         .unwrap_or(u32::MAX);
     for suffix in ["", "-wal", "-shm"] {

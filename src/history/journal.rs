@@ -14,14 +14,8 @@ use crate::time::Stamp;
 pub type Hash = [u8; 32];
 
 /// Running hash over outcomes in their order: two runs that concluded the same have the same one.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct OutcomeHasher(Hash);
-
-impl Default for OutcomeHasher {
-    fn default() -> Self {
-        Self([0; 32])
-    }
-}
 
 impl OutcomeHasher {
     /// Goes on from a hash that was stored.
@@ -90,7 +84,7 @@ pub enum JournalCheck {
 }
 
 /// Where the chain of rows ends.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(super) struct JournalEnd {
     pub(super) id: i64,
     pub(super) hash: Hash,
@@ -117,10 +111,7 @@ impl JournalEnd {
                 })
             })
             .optional()?;
-        Ok(end.unwrap_or(Self {
-            id: 0,
-            hash: [0; 32],
-        }))
+        Ok(end.unwrap_or_default())
     }
 
     /// Writes rows after this one; to be called inside a transaction.
@@ -158,7 +149,14 @@ impl JournalEnd {
     }
 }
 
-fn link(before: &Hash, id: i64, seq: i64, index: u32, provenance: &[u8], data: &[u8]) -> Hash {
+pub(super) fn link(
+    before: &Hash,
+    id: i64,
+    seq: i64,
+    index: u32,
+    provenance: &[u8],
+    data: &[u8],
+) -> Hash {
     // Lengths are hashed too, so that no byte can move from one field into the next.
     let length = |bytes: &[u8]| u64::try_from(bytes.len()).unwrap_or(u64::MAX).to_le_bytes();
     Sha256::new()
@@ -193,10 +191,7 @@ pub(super) fn verify(db: &Connection) -> Result<JournalCheck, StorageError> {
          ORDER BY j.id",
     )?;
     let mut rows = statement.query([])?;
-    let mut at = JournalEnd {
-        id: 0,
-        hash: [0; 32],
-    };
+    let mut at = JournalEnd::default();
     while let Some(row) = rows.next()? {
         let row = Row {
             id: row.get(0)?,

@@ -13,28 +13,52 @@ use super::home::{Home, move_aside};
 use super::journal::JournalEnd;
 use super::polls::{Polls, Series, frame_sections};
 use super::records::Records;
+use super::rescue::{Rescued, rescue};
 use super::writer::{Head, Loaded, PendingFigures};
 
-type Opened = (Connection, Loaded, JournalEnd, Option<(PathBuf, String)>);
+/// An opened database with what is not sealed.
+pub(super) struct Opened {
+    pub(super) db: Connection,
+    pub(super) loaded: Loaded,
+    pub(super) journal: JournalEnd,
+    pub(super) aside: Option<MovedAside>,
+}
+
+/// A file that no longer was a sound database.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MovedAside {
+    /// Where it lies now.
+    pub path: PathBuf,
+    /// What was wrong with it.
+    pub why: String,
+    /// What the fresh store has from it.
+    pub rescued: Rescued,
+}
 
 /// Opens the database, or begins a new one when there is none or only an unsound one.
 pub(super) fn open_or_begin(home: &Home, clean: bool) -> Result<Opened, StorageError> {
     let path = home.database();
     match open_existing(&path, clean) {
-        Ok((db, loaded, journal)) => Ok((db, loaded, journal, None)),
         Err(StorageError::Corrupt { detail }) => {
             let aside = move_aside(&path)?;
-            let (db, loaded, journal) = open_existing(&path, true)?;
-            Ok((db, loaded, journal, Some((aside, detail))))
+            let mut begun = open_existing(&path, true)?;
+            let rescued = rescue(&aside, &mut begun.db)?;
+            Ok(Opened {
+                loaded: load(&begun.db)?,
+                journal: JournalEnd::read(&begun.db)?,
+                aside: Some(MovedAside {
+                    path: aside,
+                    why: detail,
+                    rescued,
+                }),
+                db: begun.db,
+            })
         }
-        Err(error) => Err(error),
+        opened => opened,
     }
 }
 
-fn open_existing(
-    path: &Path,
-    clean: bool,
-) -> Result<(Connection, Loaded, JournalEnd), StorageError> {
+fn open_existing(path: &Path, clean: bool) -> Result<Opened, StorageError> {
     let corrupt = |detail: &str| StorageError::Corrupt {
         detail: detail.to_owned(),
     };
@@ -71,7 +95,12 @@ fn open_existing(
     }
     let loaded = load(&db)?;
     let journal = JournalEnd::read(&db)?;
-    Ok((db, loaded, journal))
+    Ok(Opened {
+        db,
+        loaded,
+        journal,
+        aside: None,
+    })
 }
 
 /// Reads back what is committed and not yet sealed.
@@ -84,6 +113,8 @@ fn load(db: &Connection) -> Result<Loaded, StorageError> {
                 polls: Polls::new(series.width()),
                 series,
                 committed: 0,
+                merged: 0,
+                since: 0,
                 new: false,
             },
         );
@@ -135,7 +166,6 @@ fn load_frames(db: &Connection, loaded: &mut Loaded) -> Result<(), StorageError>
         db.prepare("SELECT first_seq, last_seq, data FROM frame ORDER BY first_seq")?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        loaded.frames += 1;
         let data: Vec<u8> = row.get(2)?;
         if let Err(why) = load_frame(&data, &mut loaded.series) {
             loaded.damaged.push(Damage {
@@ -148,6 +178,7 @@ fn load_frames(db: &Connection, loaded: &mut Loaded) -> Result<(), StorageError>
     }
     for head in loaded.series.values_mut() {
         head.committed = head.polls.len();
+        head.merged = head.committed;
     }
     Ok(())
 }

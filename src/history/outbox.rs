@@ -7,7 +7,7 @@ use std::path::Path;
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::error::StorageError;
-use super::format;
+use super::reader::existing;
 
 /// Cursors of the destinations, on a connection of their own.
 #[derive(Debug)]
@@ -21,7 +21,7 @@ impl Cursors {
     /// # Errors
     /// When there is no store, or what the database refuses.
     pub fn open(directory: &Path) -> Result<Self, StorageError> {
-        let path = directory.join(format::FILE);
+        let path = existing(directory)?;
         let flags =
             rusqlite::OpenFlags::SQLITE_OPEN_READ_WRITE | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(path, flags)?;

@@ -88,7 +88,7 @@ impl Reader {
     /// # Errors
     /// When there is no store, or a later version wrote it.
     pub fn open(directory: &Path) -> Result<Self, StorageError> {
-        Self::open_file(directory.join(format::FILE))
+        Self::open_file(existing(directory)?)
     }
 
     fn open_file(path: PathBuf) -> Result<Self, StorageError> {
@@ -316,6 +316,18 @@ impl Reader {
             figure_bytes: one("SELECT sum(length(data)) FROM figures")?,
             journal_rows: one("SELECT count(*) FROM journal")?,
             gaps: one("SELECT count(*) FROM gap")?,
+        })
+    }
+}
+
+/// The database of a data directory, if it has one.
+pub(super) fn existing(directory: &Path) -> Result<PathBuf, StorageError> {
+    let path = directory.join(format::FILE);
+    if path.exists() {
+        Ok(path)
+    } else {
+        Err(StorageError::NoStore {
+            directory: directory.to_owned(),
         })
     }
 }

@@ -99,14 +99,14 @@ impl Records {
         if records != stamps.len() || records > MOST_VALUES || total > MOST_BYTES {
             return Err(Malformed("the records do not fit their positions"));
         }
-        let packed = input.section()?;
+        let body = input.section()?;
         input.end()?;
         Ok(Packed {
             stamps,
             index,
             shapes,
             total,
-            packed,
+            body,
         })
     }
 }
@@ -119,7 +119,7 @@ pub(super) struct Packed<'a> {
     /// How many neighbours of which length.
     shapes: Vec<(usize, usize)>,
     total: usize,
-    packed: Input<'a>,
+    body: Input<'a>,
 }
 
 impl Packed<'_> {
@@ -129,14 +129,14 @@ impl Packed<'_> {
         wanted: impl Fn(usize) -> bool,
     ) -> Result<Vec<(usize, Vec<u8>)>, Malformed> {
         let size = self
-            .packed
+            .body
             .0
             .first_chunk::<4>()
             .map(|size| u32::from_le_bytes(*size));
         if size.and_then(|size| usize::try_from(size).ok()) != Some(self.total) {
             return Err(Malformed("the records have another length"));
         }
-        let side_by_side = lz4_flex::block::decompress_size_prepended(self.packed.0)
+        let side_by_side = lz4_flex::block::decompress_size_prepended(self.body.0)
             .map_err(|_| Malformed("the records do not unpack"))?;
         let mut rest = Input(&side_by_side);
         let mut records = Vec::new();

@@ -2,25 +2,27 @@
 //! seals what has gathered into compressed rows.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use rusqlite::{Connection, params};
 
 use super::codec::with_checksum;
 use super::error::{Damage, StorageError};
-use super::format::{FIGURES_AT, Figure, Lane, MOST_FRAMES, SEAL_AT, TICKS};
+use super::format::{FIGURES_AT, Figure, Lane, MERGE_AT, MOST_COMMITS, PAGE, SEAL_AT, TICKS};
 use super::home::{Home, Suspect};
 use super::journal::{Hash, JournalEnd, NewRow, OutcomeHasher, booking_of, encode_outcome};
+use super::open::{MovedAside, Opened, open_or_begin};
 use super::polls::{Polls, Series, encode_frame};
 use super::records::Records;
 use super::retention::{self, Trimmed};
 use crate::engine::{Event, EventKind, Outcome, Provenance};
 use crate::plant::BlockKey;
+use crate::plant::poll_plan::MOST_REGISTERS;
 use crate::time::{Monotonic, Span, Stamp};
 
 /// Most events held between two commits.
-const MOST_UNCOMMITTED: usize = 1_000_000;
+const MOST_UNCOMMITTED: usize = 300_000;
 
 /// Events after which a process that follows an unclean end counts as living: about half an hour
 /// of the demo plant.
@@ -47,10 +49,8 @@ pub struct Recovery {
     pub deaths: u32,
     /// The event that was being applied at the last of them, if it was marked.
     pub suspect: Option<Suspect>,
-    /// Where a file that no longer was a sound database lies now; a fresh store was begun.
-    pub moved_aside: Option<PathBuf>,
-    /// Why it was moved.
-    pub moved_because: Option<String>,
+    /// A file that no longer was a sound database was moved aside, and a fresh store begun.
+    pub moved_aside: Option<MovedAside>,
     /// Rows that did not read back and are passed over.
     pub damaged: Vec<Damage>,
 }
@@ -72,7 +72,11 @@ pub struct Store {
     hasher: OutcomeHasher,
     last_seq: u64,
     durable_seq: u64,
-    frames: i64,
+    commits: u64,
+    /// Commits since frames were last merged, and bytes in them.
+    unmerged: (usize, usize),
+    /// Last event in merged frames.
+    merged_through: i64,
     sealing_all: bool,
     waiting: Option<Waiting>,
     appended: u64,
@@ -88,6 +92,10 @@ pub(super) struct Head {
     pub(super) polls: Polls,
     /// Readings that are in head frames.
     pub(super) committed: usize,
+    /// Readings that are in merged head frames.
+    pub(super) merged: usize,
+    /// The commit that brought the first of them.
+    pub(super) since: u64,
     /// Not yet in the table.
     pub(super) new: bool,
 }
@@ -114,7 +122,6 @@ pub(super) struct Loaded {
     pub(super) figures: BTreeMap<Figure, PendingFigures>,
     pub(super) last_seq: u64,
     pub(super) hash: Hash,
-    pub(super) frames: i64,
     pub(super) damaged: Vec<Damage>,
 }
 
@@ -130,14 +137,18 @@ impl Store {
         settings: &StoreSettings,
     ) -> Result<(Self, Recovery), StorageError> {
         let (home, last) = Home::take(directory)?;
-        let (db, loaded, journal, aside) = super::open::open_or_begin(&home, last.clean)?;
+        let Opened {
+            db,
+            loaded,
+            journal,
+            aside,
+        } = open_or_begin(&home, last.clean)?;
         let recovery = Recovery {
             clean: last.clean,
             last_seq: loaded.last_seq,
             deaths: last.deaths,
             suspect: last.suspect,
-            moved_aside: aside.as_ref().map(|(path, _)| path.clone()),
-            moved_because: aside.map(|(_, why)| why),
+            moved_aside: aside,
             damaged: loaded.damaged,
         };
         let by_key = loaded
@@ -159,7 +170,9 @@ impl Store {
             hasher: OutcomeHasher::from_hash(loaded.hash),
             last_seq: loaded.last_seq,
             durable_seq: loaded.last_seq,
-            frames: loaded.frames,
+            commits: 0,
+            unmerged: (0, 0),
+            merged_through: loaded.last_seq.cast_signed(),
             sealing_all: false,
             waiting: None,
             appended: 0,
@@ -195,10 +208,10 @@ impl Store {
         self.home.careful()
     }
 
-    /// Says what all outcomes from here on rest on.
+    /// Says what all outcomes from here on rest on; commits what came before, if that is a change.
     ///
     /// # Errors
-    /// What the database refuses.
+    /// As [`Self::commit`].
     pub fn provenance(&mut self, provenance: &Provenance) -> Result<(), StorageError> {
         self.willing()?;
         let bytes = postcard::to_allocvec(provenance)
@@ -410,12 +423,13 @@ impl Store {
     fn take_event(&mut self, event: &Event) -> Result<(), StorageError> {
         let (id, words) = match &event.kind {
             EventKind::Tick => (TICKS, Ok(&[][..])),
-            // Words that do not fit their block are kept all the same, as a row of their own.
+            // What does not fit its block, or no block at all, is kept too: as a row of its own.
             EventKind::Poll(poll)
-                if !poll
-                    .words
-                    .as_ref()
-                    .is_ok_and(|words| words.len() != usize::from(poll.block.words)) =>
+                if poll.block.words <= MOST_REGISTERS
+                    && !poll
+                        .words
+                        .as_ref()
+                        .is_ok_and(|words| words.len() != usize::from(poll.block.words)) =>
             {
                 let words = poll.words.as_deref().map_err(|fault| *fault);
                 (self.series_of(&poll.block), words)
@@ -451,6 +465,8 @@ impl Store {
                     sealed_through: 0,
                 },
                 committed: 0,
+                merged: 0,
+                since: 0,
                 new: true,
             },
         );
@@ -478,7 +494,8 @@ impl Store {
 
     /// One transaction with all that waits; whether anything was sealed in it.
     fn write(&mut self) -> Result<bool, StorageError> {
-        let sealing_all = std::mem::take(&mut self.sealing_all) || self.frames >= MOST_FRAMES;
+        let sealing_all = std::mem::take(&mut self.sealing_all);
+        self.commits += 1;
         let tx = self
             .db
             .transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
@@ -487,13 +504,35 @@ impl Store {
             if std::mem::take(&mut head.new) {
                 insert_series(&tx, &head.series)?;
             }
-            if head.polls.len() >= SEAL_AT || (sealing_all && head.polls.len() > 0) {
+            if head.committed == 0 {
+                head.since = self.commits;
+            }
+            let old = self.commits - head.since >= MOST_COMMITS;
+            if head.polls.len() >= SEAL_AT || (head.polls.len() > 0 && (old || sealing_all)) {
                 seal(&tx, head)?;
                 sealed = true;
             }
         }
-        if write_frame(&tx, &mut self.series)? {
-            self.frames += 1;
+        let (commits, bytes) = self.unmerged;
+        if commits + 1 < MERGE_AT {
+            self.unmerged = (commits + 1, bytes + write_frame(&tx, &mut self.series)?);
+        } else {
+            // Rows beyond a page each gain nothing, and would only be written twice.
+            if bytes <= MERGE_AT * PAGE {
+                tx.execute(
+                    "DELETE FROM frame WHERE last_seq > ?",
+                    [self.merged_through],
+                )?;
+                for head in self.series.values_mut() {
+                    head.committed = head.merged;
+                }
+            }
+            write_frame(&tx, &mut self.series)?;
+            for head in self.series.values_mut() {
+                head.merged = head.committed;
+            }
+            self.merged_through = self.last_seq.cast_signed();
+            self.unmerged = (0, 0);
         }
         if sealed {
             let first_open = self
@@ -507,7 +546,6 @@ impl Store {
                 "DELETE FROM hash_point WHERE keep = 0 AND seq < ?",
                 [first_open.min(self.last_seq.cast_signed())],
             )?;
-            self.frames = tx.query_row("SELECT count(*) FROM frame", [], |row| row.get(0))?;
         }
         {
             let mut insert = tx.prepare_cached("INSERT INTO event (seq, data) VALUES (?, ?)")?;
@@ -581,11 +619,12 @@ fn seal(db: &Connection, head: &mut Head) -> Result<(), StorageError> {
     head.series.sealed_through = last;
     head.polls = Polls::new(head.series.width());
     head.committed = 0;
+    head.merged = 0;
     Ok(())
 }
 
-/// One row with the readings of all series that no row holds yet; false when there are none.
-fn write_frame(db: &Connection, series: &mut BTreeMap<i64, Head>) -> Result<bool, StorageError> {
+/// One row with the readings of all series that no row holds yet; how many bytes that takes.
+fn write_frame(db: &Connection, series: &mut BTreeMap<i64, Head>) -> Result<usize, StorageError> {
     let fresh = || {
         series
             .values()
@@ -600,10 +639,11 @@ fn write_frame(db: &Connection, series: &mut BTreeMap<i64, Head>) -> Result<bool
         })
     };
     let (Some(first), Some(last)) = (seqs().min(), seqs().max()) else {
-        return Ok(false);
+        return Ok(0);
     };
     let ranges = || fresh().filter_map(|head| head.polls.stamps.utc_range(head.committed));
     let data = encode_frame(fresh().map(|head| (head.series.id, &head.polls, head.committed)))?;
+    let bytes = data.len();
     db.prepare_cached(
         "INSERT INTO frame (first_seq, last_seq, min_utc, max_utc, data) VALUES (?, ?, ?, ?, ?)",
     )?
@@ -617,7 +657,7 @@ fn write_frame(db: &Connection, series: &mut BTreeMap<i64, Head>) -> Result<bool
     for head in series.values_mut() {
         head.committed = head.polls.len();
     }
-    Ok(true)
+    Ok(bytes)
 }
 
 /// Writes the reports that no row holds yet; true when a full row was sealed.

@@ -1,6 +1,6 @@
 //! The plant as checked: it can hold only what is right.
 //!
-//! [`super::load`] makes it from the files of a description and collects every problem on the way.
+//! [`super::load()`] makes it from the files of a description and collects every problem on the way.
 //! Things refer to each other by index newtypes into the vectors of [`Plant`]; text ids stay with
 //! each thing, since ids (not positions) survive a change of description.
 

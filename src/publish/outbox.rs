@@ -14,6 +14,9 @@ pub trait Outbox: Send {
     /// What follows that position, in the one order: about `limit` items, but always every item of
     /// a position or none, and only what is committed.
     ///
+    /// A position is asked for again after a broken session or a refusal, and must then give again
+    /// what it gave: what was read but not acknowledged was not delivered.
+    ///
     /// # Errors
     /// When the store cannot be read.
     fn after(&mut self, seq: u64, limit: usize) -> Result<Batch, OutboxError>;

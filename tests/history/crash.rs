@@ -66,6 +66,37 @@ fn kill_nine_under_load_loses_no_committed_event() {
     }
 }
 
+/// A power cut leaves the database and some prefix of its log: every prefix must open at a commit.
+#[test]
+fn any_prefix_of_the_log_opens_at_a_commit() {
+    let directory = tempfile::tempdir().unwrap();
+    let (store, _) = open(directory.path());
+    // Moves the tables into the database, so that the log holds only what follows.
+    store.close().unwrap();
+    let (mut store, _) = open(directory.path());
+    let mut commits = vec![0];
+    for nth in 1..=12 {
+        append_through(&mut store, nth * 40);
+        commits.push(store.commit().unwrap());
+    }
+    let [database, log] = ["history.db", "history.db-wal"]
+        .map(|name| std::fs::read(directory.path().join(name)).unwrap());
+    let mut seen = std::collections::BTreeSet::new();
+    for step in 0..=60 {
+        let length = log.len() * step / 60;
+        let after = tempfile::tempdir().unwrap();
+        std::fs::write(after.path().join("history.db"), &database).unwrap();
+        std::fs::write(after.path().join("history.db-wal"), &log[..length]).unwrap();
+        let (_store, recovery) = open(after.path());
+        assert_eq!(recovery.moved_aside, None, "{length} bytes");
+        assert!(commits.contains(&recovery.last_seq));
+        seen.insert(recovery.last_seq);
+        check(&Reader::open(after.path()).unwrap(), recovery.last_seq, 1);
+    }
+    assert!(seen.len() > 6, "{seen:?}");
+    assert!(seen.contains(&480));
+}
+
 #[test]
 fn second_owner_is_refused_and_told_who_has_it() {
     let directory = tempfile::tempdir().unwrap();

@@ -3,7 +3,8 @@
 use std::ops::ControlFlow;
 use std::path::Path;
 
-use coldledger::history::{Damage, JournalCheck, Reader, Store};
+use coldledger::history::{Cursors, Damage, JournalCheck, Reader, Store};
+use coldledger::plant::DescriptionHash;
 use coldledger::time::Timestamp;
 use rusqlite::Connection;
 
@@ -189,17 +190,23 @@ fn files_that_are_no_database_are_moved_aside() {
         std::fs::write(&file, bytes).unwrap();
         let (mut store, recovery) = open(directory.path());
         let aside = recovery.moved_aside.expect(what);
-        assert!(recovery.moved_because.is_some());
-        assert_eq!(std::fs::read(&aside).unwrap(), bytes, "{what}");
-        assert_eq!(recovery.last_seq, 0);
-        append_through(&mut store, 50);
+        println!("{what}: {aside:?}");
+        assert_eq!(std::fs::read(&aside.path).unwrap(), bytes, "{what}");
+        assert_eq!(recovery.last_seq, aside.rescued.last_seq);
+        let through = recovery.last_seq + 50;
+        append_through(&mut store, through);
+        assert_eq!(store.commit().unwrap(), through);
         store.close().unwrap();
-        check(&Reader::open(directory.path()).unwrap(), 50, 1);
+        let reader = Reader::open(directory.path()).unwrap();
+        assert!(matches!(
+            reader.verify_journal().unwrap(),
+            JournalCheck::Whole { .. }
+        ));
         // A second one does not overwrite the first.
         std::fs::write(&file, b"bad once more, and quite long enough for a header").unwrap();
         std::fs::remove_file(directory.path().join("lock")).unwrap();
         let (_, second) = Store::open(directory.path(), &settings()).unwrap();
-        assert_ne!(second.moved_aside, Some(aside));
+        assert_ne!(second.moved_aside.unwrap().path, aside.path);
     }
 }
 
@@ -215,6 +222,69 @@ fn truncation_is_found_even_after_a_clean_stop() {
     assert!(recovery.moved_aside.is_some());
 }
 
+/// A page of readings goes bad: the journal, the ledger and the descriptions come over.
+#[test]
+fn journal_and_ledger_survive_a_damaged_file() {
+    let directory = tempfile::tempdir().unwrap();
+    let hash = DescriptionHash([8; 32]);
+    let (mut store, _) = open(directory.path());
+    store
+        .keep_description(hash, &[("a.toml".into(), "b = 1".into())])
+        .unwrap();
+    append_through(&mut store, 9_000);
+    store.close().unwrap();
+    let before = Reader::open(directory.path())
+        .unwrap()
+        .journal(1, usize::MAX)
+        .unwrap();
+    let ledger = Reader::open(directory.path())
+        .unwrap()
+        .ledger(EVER[0], EVER[1])
+        .unwrap();
+    Cursors::open(directory.path())
+        .unwrap()
+        .advance("mqtt", 7)
+        .unwrap();
+    let root: u32 = raw(directory.path())
+        .query_row(
+            "SELECT rootpage FROM sqlite_schema WHERE name = 'sealed'",
+            [],
+            |row| row.get(0),
+        )
+        .unwrap();
+    let file = directory.path().join("history.db");
+    let mut bytes = std::fs::read(&file).unwrap();
+    let at = usize::try_from(root - 1).unwrap() * 4096;
+    bytes[at..at + 4096].fill(0xa5);
+    std::fs::write(&file, bytes).unwrap();
+    // After a clean stop nobody looks at every page; after a kill, the start does.
+    std::fs::write(directory.path().join("lock"), "process 1 running 0\n").unwrap();
+    let (mut store, recovery) = open(directory.path());
+    let aside = recovery.moved_aside.unwrap();
+    assert_eq!(aside.rescued.journal_rows, before.len() as u64);
+    assert_eq!((aside.rescued.descriptions, recovery.last_seq), (1, 9_000));
+    append_through(&mut store, 9_500);
+    store.commit().unwrap();
+    let reader = Reader::open(directory.path()).unwrap();
+    assert_eq!(reader.journal(1, before.len()).unwrap(), before);
+    assert_eq!(
+        reader.ledger(EVER[0], EVER[1]).unwrap()[..ledger.len()],
+        ledger
+    );
+    assert!(
+        matches!(reader.verify_journal().unwrap(), JournalCheck::Whole { rows, .. } if rows > aside.rescued.journal_rows)
+    );
+    assert!(reader.description(hash).unwrap().is_some());
+    assert_eq!(reader.gaps().unwrap(), [(1, 9_000)]);
+    assert_eq!(
+        Cursors::open(directory.path())
+            .unwrap()
+            .get("mqtt")
+            .unwrap(),
+        7
+    );
+}
+
 #[test]
 fn sql_cannot_change_journal_or_ledger() {
     let directory = tempfile::tempdir().unwrap();
@@ -225,6 +295,8 @@ fn sql_cannot_change_journal_or_ledger() {
         "DELETE FROM journal WHERE id = 1",
         "UPDATE ledger SET entry = 'x'",
         "DELETE FROM ledger",
+        "INSERT OR REPLACE INTO journal SELECT id, seq, idx, provenance, zeroblob(9), hash FROM journal WHERE id = 1",
+        "INSERT OR REPLACE INTO ledger SELECT journal, 'x', 0 FROM ledger",
     ] {
         let error = db.execute(sql, []).unwrap_err();
         assert!(error.to_string().contains("append-only"), "{error}");
@@ -314,8 +386,8 @@ fn tampering_with_the_journal_is_found() {
 fn tamper(directory: &Path, sql: &str) {
     raw(directory)
         .execute_batch(&format!(
-            "PRAGMA foreign_keys = OFF; DROP TRIGGER journal_stays; DROP TRIGGER journal_unchanged;
-             DROP TRIGGER ledger_stays; DROP TRIGGER ledger_unchanged; {sql}"
+            "PRAGMA foreign_keys = OFF; DROP TRIGGER journal_stays; DROP TRIGGER journal_unchanged; DROP TRIGGER journal_once;
+             DROP TRIGGER ledger_stays; DROP TRIGGER ledger_once; DROP TRIGGER ledger_unchanged; {sql}"
         ))
         .unwrap();
 }

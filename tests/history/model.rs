@@ -167,6 +167,31 @@ fn long_run_seals_rows_and_reads_back() {
     check(&Reader::open(directory.path()).unwrap(), 24_000, 20_000);
 }
 
+#[test]
+fn small_commits_are_merged_and_read_back() {
+    let directory = tempfile::tempdir().unwrap();
+    let (mut store, _) = open(directory.path());
+    let reader = Reader::open(directory.path()).unwrap();
+    for nth in 1..=310 {
+        append_through(&mut store, nth * 9);
+        store.commit().unwrap();
+        if nth == 150 {
+            drop(store);
+            store = open(directory.path()).0;
+        }
+        if [59, 60, 61, 200, 310].contains(&nth) {
+            check(&reader, nth * 9, nth);
+        }
+    }
+    raw_matches(&reader, 2_790);
+    let statistics = reader.statistics().unwrap();
+    // Of 310 rows two times 60 were merged before the reopening, and two times after it.
+    assert_eq!(
+        (statistics.frames, statistics.sealed_rows),
+        (4 + 30 + 40, 0)
+    );
+}
+
 /// Raw readings by time, sealed and not, against a filter over the list.
 fn raw_matches(reader: &Reader, through: u64) {
     for block in blocks() {

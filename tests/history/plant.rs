@@ -240,22 +240,22 @@ pub fn losses(seq: u64, section: Option<&str>) -> LossReport {
 /// What the made-up engine concludes from an event.
 pub fn outcomes(seq: u64) -> Vec<Outcome> {
     let mut kinds = Vec::new();
-    if seq % 23 == 0 {
+    if seq.is_multiple_of(23) {
         kinds.push(OutcomeKind::Inventory(inventory(seq, 4)));
     }
-    if seq % 230 == 0 {
+    if seq.is_multiple_of(230) {
         kinds.push(OutcomeKind::Losses(losses(seq, None)));
         kinds.push(OutcomeKind::Losses(losses(seq, Some("north"))));
         kinds.push(OutcomeKind::Losses(losses(seq, Some("south"))));
     }
-    if mix(seq, 4) % 150 == 0 {
+    if mix(seq, 4).is_multiple_of(150) {
         kinds.push(OutcomeKind::ChannelQuality {
             channel: "t-1".into(),
             quality: Quality::Bad,
             reason: Reason::Stale,
         });
     }
-    if mix(seq, 5) % 200 == 0 {
+    if mix(seq, 5).is_multiple_of(200) {
         kinds.push(OutcomeKind::Alarm(AlarmTransition {
             alarm: "dewar-low".into(),
             from: AlarmState::Normal,

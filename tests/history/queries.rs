@@ -197,7 +197,12 @@ fn descriptions_and_snapshots_are_kept() {
 #[test]
 fn cursors_advance_and_never_go_back() {
     let directory = tempfile::tempdir().unwrap();
-    assert!(Cursors::open(directory.path()).is_err());
+    for error in [
+        Cursors::open(directory.path()).unwrap_err(),
+        Reader::open(directory.path()).unwrap_err(),
+    ] {
+        assert!(matches!(error, StorageError::NoStore { .. }), "{error}");
+    }
     let (mut store, _) = open(directory.path());
     let cursors = Cursors::open(directory.path()).unwrap();
     assert_eq!(cursors.get("mqtt").unwrap(), 0);

@@ -101,7 +101,7 @@ fn agrees_with_independent_least_squares_on_the_inventory_series() {
     let settings = LossSettings::default();
     // The outside solution has no wave of 12 h: one of 24 h as two regressors.
     let (sine, cosine): (Vec<f64>, Vec<f64>) = (0..mass.len())
-        .map(|i| libm::sincos(2.0 * std::f64::consts::PI * i as f64 / 144.0))
+        .map(|i| libm::sincos(std::f64::consts::TAU * i as f64 / 144.0))
         .unzip();
     let same = LossSeries {
         regressors: &[&delivery, &sine, &cosine],

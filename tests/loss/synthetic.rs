@@ -1,12 +1,12 @@
 //! Seeded series with known truth, and generalised least squares that is told the true noise.
 
-use coldledger::balance::whiten::NoiseParameters;
 use nalgebra::{DMatrix, DVector};
 use rand_chacha::ChaCha12Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
 pub const DAY: f64 = 86_400.0;
 
+#[derive(Clone)]
 pub struct Dice(ChaCha12Rng, Option<f64>);
 
 impl Dice {
@@ -24,7 +24,7 @@ impl Dice {
             return kept;
         }
         let r = libm::sqrt(-2.0 * libm::log(1.0 - self.uniform()));
-        let (s, c) = libm::sincos(2.0 * std::f64::consts::PI * self.uniform());
+        let (s, c) = libm::sincos(std::f64::consts::TAU * self.uniform());
         self.1 = Some(r * s);
         r * c
     }
@@ -46,15 +46,6 @@ pub struct Truth {
 }
 
 impl Truth {
-    pub fn noise(&self) -> NoiseParameters {
-        NoiseParameters {
-            white_std_kg: self.white_kg,
-            correlated_std_kg: self.correlated_kg,
-            correlation_time_s: self.time_s,
-            wave_std_kg: self.wave_spread_kg,
-        }
-    }
-
     /// A series of `n` samples.
     pub fn series(&self, n: usize, seed: u64) -> Vec<f64> {
         let mut dice = Dice::new(seed);
@@ -63,11 +54,11 @@ impl Truth {
         // Weather: the wave's two quadratures wander with a memory of two days.
         let rho = libm::exp(-self.step_s / (2.0 * DAY));
         let mut wander = [dice.normal(), dice.normal()].map(|x| x * self.wave_spread_kg);
-        let phase = dice.uniform() * 6.28;
+        let phase = dice.uniform() * std::f64::consts::TAU;
         (0..n)
             .map(|i| {
                 let t = i as f64 * self.step_s;
-                let omega = 2.0 * std::f64::consts::PI * t / DAY;
+                let omega = std::f64::consts::TAU * t / DAY;
                 let wave = self.wave_kg * libm::sin(omega + phase)
                     + wander[0] * libm::sin(omega)
                     + wander[1] * libm::cos(omega);
@@ -100,7 +91,7 @@ impl Truth {
                     + self.correlated_kg.powi(2) * libm::exp(-d / self.time_s)
                     + self.wave_spread_kg.powi(2)
                         * libm::exp(-d / (2.0 * DAY))
-                        * libm::cos(2.0 * std::f64::consts::PI * d / DAY)
+                        * libm::cos(std::f64::consts::TAU * d / DAY)
             })
             .collect();
         let rows: Vec<Vec<f64>> = (0..n)
@@ -140,7 +131,7 @@ impl Truth {
 
 /// Level, falling rate, daily wave.
 pub fn constant_rate(days: f64) -> Vec<f64> {
-    let w = 2.0 * std::f64::consts::PI * days;
+    let w = std::f64::consts::TAU * days;
     vec![
         1.0,
         -days,

@@ -202,24 +202,35 @@ impl Subscriber {
         let mut tasks = JoinSet::new();
         tasks.spawn(async move {
             let mut ready = Some(ready);
-            while let Ok(event) = events.poll().await {
-                match event {
-                    Event::Incoming(Incoming::SubAck(_)) => {
-                        if let Some(ready) = ready.take() {
-                            ready.send(()).unwrap();
+            loop {
+                // With the connection's end the library reports the error first, and keeps what it
+                // had read before it.
+                let (heard, ended) = match events.poll().await {
+                    Ok(event) => (vec![event], false),
+                    Err(_) => (events.state.events.drain(..).collect(), true),
+                };
+                for event in heard {
+                    match event {
+                        Event::Incoming(Incoming::SubAck(_)) => {
+                            if let Some(ready) = ready.take() {
+                                ready.send(()).unwrap();
+                            }
                         }
-                    }
-                    Event::Incoming(Incoming::Publish(publish)) => {
-                        let seen = Seen {
-                            topic: publish.topic,
-                            payload: serde_json::from_slice(&publish.payload).unwrap(),
-                            retained: publish.retain,
-                        };
-                        if out.send(seen).await.is_err() {
-                            return;
+                        Event::Incoming(Incoming::Publish(publish)) => {
+                            let seen = Seen {
+                                topic: publish.topic,
+                                payload: serde_json::from_slice(&publish.payload).unwrap(),
+                                retained: publish.retain,
+                            };
+                            if out.send(seen).await.is_err() {
+                                return;
+                            }
                         }
+                        _ => {}
                     }
-                    _ => {}
+                }
+                if ended {
+                    return;
                 }
             }
         });

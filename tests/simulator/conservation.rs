@@ -1,5 +1,7 @@
 //! Helium is conserved whatever happens.
 
+use std::fmt::Write;
+
 use coldledger::time::Span;
 use coldledger_simulator::Imperfections;
 
@@ -142,4 +144,61 @@ fn the_single_dewar_boils_off_into_its_tank() {
     // 1.5 W over a day at 19.5 kJ/kg is 6.6 kg; the vapour that stays in the dewar is an eighth.
     assert!((4.5..7.5).contains(&boiled), "{boiled}");
     assert!((after.total_kg / before.total_kg - 1.0).abs() < 1e-12);
+}
+
+/// Random leaks, vents, deliveries, quenches and isolations from a seed.
+fn random_events(seed: u64) -> String {
+    use rand::RngExt;
+    let mut rng = coldledger_simulator::model::random::stream(seed, "events");
+    let vessels = ["STRING-A", "STRING-B", "DEWAR", "TANK-1", "TANK-4", "BAG"];
+    let mut text = String::new();
+    for _ in 0..rng.random_range(1..12) {
+        let hour = rng.random_range(0.0..40.0);
+        let over = rng.random_range(0.01..20.0);
+        let amount = rng.random_range(0.1..60.0);
+        let vessel = vessels[rng.random_range(0..vessels.len())];
+        let string = vessels[rng.random_range(0..2)];
+        let body = match rng.random_range(0..5) {
+            0 => format!("kind = \"leak\"\nvessel = {vessel:?}\nrate = \"{amount} kg/day\""),
+            1 => format!(
+                "kind = \"vent\"\nvessel = {vessel:?}\nmass = \"{amount} kg\"\nover = \"{over} h\""
+            ),
+            2 => format!(
+                "kind = \"delivery\"\nvessel = \"TANK-2\"\nmass = \"{amount} kg\"\nover = \"{over} h\""
+            ),
+            3 => format!(
+                "kind = \"quench\"\nvessel = {string:?}\nenergy = \"{} MJ\"\nover = \"2 min\"",
+                amount / 60.0
+            ),
+            _ => format!("kind = \"isolate\"\nvessel = \"TANK-3\"\nlasts = \"{over} h\""),
+        };
+        text.push_str("[[event]]\n");
+        writeln!(text, "at = \"{hour} h\"\n{body}\n").unwrap();
+    }
+    text
+}
+
+#[test]
+fn random_events_conserve_helium() {
+    for seed in 0..30 {
+        let events = random_events(seed);
+        let mut plant = thirty(seed, Imperfections::AS_STATED, &events);
+        let before = plant.truth().total_kg;
+        for _ in 0..8 {
+            plant.advance(Span::from_millis(6 * 3_600_000));
+            let truth = plant.truth();
+            let off = (truth.total_kg + truth.outside_kg - before).abs() / before;
+            assert!(off < 1e-9, "seed {seed}: {off:e}\n{events}");
+            for vessel in &truth.vessels {
+                let mass = vessel.mass_kg;
+                assert!(
+                    mass >= 0.0,
+                    "seed {seed}: {} holds {mass}\n{events}",
+                    vessel.id
+                );
+                let fit = |x: Option<f64>| x.is_none_or(|x| x >= 0.0);
+                assert!(fit(vessel.pressure_pa) && fit(vessel.level_m), "{vessel:?}");
+            }
+        }
+    }
 }

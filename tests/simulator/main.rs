@@ -9,8 +9,10 @@
 )]
 
 mod conservation;
+mod floors;
 mod registers;
 mod scenarios;
 mod server;
 mod support;
 mod tarn_hollow;
+mod truth;

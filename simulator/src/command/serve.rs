@@ -3,6 +3,7 @@
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use clap::Args;
@@ -11,7 +12,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::{CommandError, PlantArgs};
-use crate::server::{Ports, SharedPlant, run_in_real_time, serve};
+use crate::server::{Ports, Served, SharedPlant, run_in_real_time, serve};
 use crate::truth_file::TruthFile;
 
 /// What `serve` is told.
@@ -67,12 +68,7 @@ async fn all(plant: SharedPlant, ports: Ports, truth: Option<Rows>) -> io::Resul
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut terminate = signal(SignalKind::terminate())?;
     let served = serve(plant.clone(), ports, cancel.clone()).await?;
-    let mut heading = io::stdout().lock();
-    for (device, address) in &served.addresses {
-        writeln!(heading, "{device} {address}")?;
-    }
-    heading.flush()?;
-    drop(heading);
+    announce(&plant, &served)?;
     let mut tasks = JoinSet::new();
     let clock = run_in_real_time(plant.clone(), cancel.clone());
     tasks.spawn(async move {
@@ -97,6 +93,18 @@ async fn all(plant: SharedPlant, ports: Ports, truth: Option<Rows>) -> io::Resul
         ended.map_err(io::Error::other)??;
     }
     served.stopped().await
+}
+
+/// One line per device: its id, where it answers, its unit identifier.
+fn announce(plant: &SharedPlant, served: &Served) -> io::Result<()> {
+    let description = Arc::clone(plant.lock().plant());
+    let mut out = io::stdout().lock();
+    for device in &description.all.device {
+        if let Some(address) = served.addresses.get(&device.id) {
+            writeln!(out, "{} {address} unit {}", device.id, device.unit_id)?;
+        }
+    }
+    out.flush()
 }
 
 async fn write_truth(

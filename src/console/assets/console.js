@@ -32,6 +32,16 @@
   if (made) offset = made - Date.now();
   const now = () => Date.now() + offset;
 
+  // Times are those of the site, whatever this screen's own time zone.
+  function siteTime(ms) {
+    const form = { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", timeZoneName: "short" };
+    try {
+      return new Intl.DateTimeFormat("en-GB", { ...form, timeZone: root.dataset.zone }).format(ms);
+    } catch {
+      return new Intl.DateTimeFormat("en-GB", { ...form, timeZone: "UTC" }).format(ms);
+    }
+  }
+
   // ---- the pulse -----------------------------------------------------------------------------
 
   let stream = null;
@@ -51,7 +61,7 @@
   function beat(pulse) {
     lastBeat = Date.now();
     if (pulse.now_ms) offset = pulse.now_ms - lastBeat;
-    lastBeatText = pulse.at_text;
+    if (pulse.now_ms) lastBeatText = pulse.now_text;
     const lamp = by("lamp");
     lamp.className = pulse.live ? "lamp on" : "lamp off";
     lamp.querySelector("use").setAttribute("href", pulse.live ? "#well" : "#crossed");
@@ -64,7 +74,7 @@
     document.title = document.title.replace(/^\(\d+\) /, "");
     if (pulse.unacknowledged > 0) document.title = `(${pulse.unacknowledged}) ${document.title}`;
     if (!pulse.live) {
-      uncoverOr(pulse.at_text, "The server answers, but the picture of the plant is old: no tick of the engine has arrived.");
+      cover(pulse.at_text, "The server answers, but the picture of the plant is old: no tick of the engine has arrived.");
     } else {
       by("cover").hidden = true;
     }
@@ -76,8 +86,8 @@
     if (urgent || (moved && Date.now() - lastRefresh >= REFRESH_MS)) want();
   }
 
-  function uncoverOr(since, why) {
-    by("cover-since").textContent = since || "this page was loaded";
+  function cover(since, why) {
+    by("cover-since").textContent = since;
     by("cover-why").textContent = why;
     by("cover").hidden = false;
   }
@@ -85,8 +95,7 @@
   function watch() {
     const silence = Date.now() - lastBeat;
     if (silence > SILENCE_MS) {
-      const since = new Date(lastBeat).toLocaleTimeString([], { hour12: false });
-      uncoverOr(since, "Nothing has come from the server for " + Math.round(silence / 1000) + " s.");
+      cover(lastBeatText || siteTime(lastBeat + offset), "Nothing has come from the server for " + Math.round(silence / 1000) + " s.");
       // A browser gives up on some errors; we do not.
       if (Date.now() - openedAt > SILENCE_MS) connect();
     }
@@ -241,8 +250,7 @@
     const late = px > view.width / 2;
     text.setAttribute("x", late ? right : Number(left) + 4);
     text.setAttribute("text-anchor", late ? "end" : "start");
-    const when = new Date(best[0]).toISOString().slice(0, 16).replace("T", " ");
-    text.textContent = `${best[1]} ${unit} (${best[2]} to ${best[3]}), ${when} UTC`;
+    text.textContent = `${best[1]} ${unit} (${best[2]} to ${best[3]}), ${siteTime(best[0])}`;
     plot.append(hair, text);
   }
 

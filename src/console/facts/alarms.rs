@@ -92,10 +92,27 @@ impl AlarmFact {
     pub fn word(&self) -> &'static str {
         match (self.class, self.priority) {
             (AlarmClass::Alert, _) => "alert",
-            (AlarmClass::Alarm, Priority::High) => "high: act now",
-            (AlarmClass::Alarm, Priority::Medium) => "medium: act soon",
-            (AlarmClass::Alarm, Priority::Low) => "low: act this shift",
+            (AlarmClass::Alarm, Priority::High) => "high",
+            (AlarmClass::Alarm, Priority::Medium) => "medium",
+            (AlarmClass::Alarm, Priority::Low) => "low",
         }
+    }
+
+    /// What its priority asks for, as IEC 62682 uses it.
+    #[must_use]
+    pub fn urgency(&self) -> &'static str {
+        match (self.class, self.priority) {
+            (AlarmClass::Alert, _) => "when there is time",
+            (AlarmClass::Alarm, Priority::High) => "act now",
+            (AlarmClass::Alarm, Priority::Medium) => "act soon",
+            (AlarmClass::Alarm, Priority::Low) => "act this shift",
+        }
+    }
+
+    /// Whether it is an alert, which is no hurry.
+    #[must_use]
+    pub fn is_alert(&self) -> bool {
+        self.class == AlarmClass::Alert
     }
 
     /// Alarm or alert, as a heading.

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::Scene;
 use super::losses::UNCERTAINTY;
-use crate::console::words::{Figure, Moment, QualityFact, span_or_never};
+use crate::console::words::{Figure, Moment, QualityFact, short, span_or_never};
 use crate::engine::view::ChannelView;
 use crate::plant::{Channel, RegisterTable};
 use crate::quantity::{Quality, Reason};
@@ -117,7 +117,7 @@ fn fact(scene: Scene<'_>, at: usize, channel: &Channel, view: Option<&ChannelVie
         RegisterTable::Holding => "holding",
         RegisterTable::Input => "input",
     };
-    let words = channel.words();
+    let words = channel.words().max(1);
     let (quality, reason) = view.map_or((Quality::Bad, Reason::NeverRead), |view| {
         (view.quality, view.reason)
     });
@@ -125,10 +125,7 @@ fn fact(scene: Scene<'_>, at: usize, channel: &Channel, view: Option<&ChannelVie
     // The picture's age is that of its making; the page may be made some seconds later.
     let age = view.and_then(|view| view.age);
     let (low, high) = channel.range;
-    let end = |si: f64| {
-        let value = channel.unit.from_si(si);
-        Figure::new(Some(value), None, channel.unit.symbol).text
-    };
+    let end = |si: f64| short(channel.unit.from_si(si));
     ChannelFact {
         id: channel.id.to_string(),
         name: channel.name.clone(),
@@ -150,9 +147,10 @@ fn fact(scene: Scene<'_>, at: usize, channel: &Channel, view: Option<&ChannelVie
         device: device.map_or_else(String::new, |device| device.id.to_string()),
         device_name: device.map_or_else(String::new, |device| device.name.clone()),
         registers: if words == 1 {
-            format!("{table} register {}", channel.address)
+            format!("{table} {}", channel.address)
         } else {
-            format!("{table} registers {}, {words} words", channel.address)
+            let last = u32::from(channel.address) + u32::from(words) - 1;
+            format!("{table} {} to {last}", channel.address)
         },
         address: channel.address,
         words,

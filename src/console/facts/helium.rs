@@ -172,7 +172,7 @@ pub fn helium_facts(scene: Scene<'_>) -> HeliumFacts {
         at: scene.time.moment(scene.view.at),
         plant: inventory.map(|report| mass(&report.plant)),
         constant_uncertainty: inventory
-            .map(|report| Figure::kg(Some(report.constant_std_kg), None)),
+            .map(|report| Figure::two_digits(report.constant_std_kg, "kg")),
         sections: sections(scene, whole),
         lines: lines(scene),
         budget: budget(scene),
@@ -332,7 +332,7 @@ fn budget(scene: Scene<'_>) -> Vec<ShareFact> {
                 .plant
                 .channel_by_id(&share.source)
                 .map_or_else(|| "shared source".into(), |(_, c)| c.name.clone()),
-            std_uncertainty: Figure::kg(Some(share.std_kg), None),
+            std_uncertainty: Figure::two_digits(share.std_kg, "kg"),
             share_percent: libm::round(share.share * 1000.0) / 10.0,
         })
         .collect()

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::Scene;
-use crate::console::words::{Figure, Moment, loss_unit};
+use crate::console::words::{Figure, Moment, loss_unit, number, window as window_name};
 use crate::engine::{LossReport, WindowBalance};
 use crate::plant::Plant;
 use crate::quantity::Unit;
@@ -141,7 +141,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
         (Some(excess), Some(lost), Some(since)) => (
             format!(
                 "Losing {} beyond the accepted {}.",
-                excess.with_unit(),
+                excess.in_words(),
                 plain(&accepted),
             ),
             excess_reach(since, since_band.as_ref(), lost),
@@ -163,7 +163,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
             .rate
             .as_ref()
             .map(|r| rate(r.rate_kg_per_s, Some(r.std_kg_per_s))),
-        rate_over: report.rate.as_ref().map(|r| r.over.to_string()),
+        rate_over: report.rate.as_ref().map(|r| window_name(r.over)),
         decision_threshold: report
             .rate
             .as_ref()
@@ -174,11 +174,11 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
             .map(|r| limit(r.detection_limit_kg_per_s, unit)),
         windows,
         noise: report.rate.as_ref().map(|r| NoiseFact {
-            white: Figure::kg(Some(r.white_std_kg), None),
-            correlated: Figure::kg(Some(r.correlated_std_kg), None),
+            white: Figure::two_digits(r.white_std_kg, "kg"),
+            correlated: Figure::two_digits(r.correlated_std_kg, "kg"),
             correlation_time: crate::time::Span::from_seconds(r.correlation_time_s).to_string(),
             correlation_time_s: r.correlation_time_s,
-            daily_wave: Figure::kg(Some(r.daily_wave_kg), None),
+            daily_wave: Figure::two_digits(r.daily_wave_kg, "kg"),
         }),
     }
 }
@@ -193,7 +193,7 @@ fn excess_reach(since: &Moment, band: Option<&(Moment, Moment)>, lost: &Figure) 
             since.text, first.text, last.text
         ),
     };
-    format!("{began}. Lost so far: {}.", lost.with_unit())
+    format!("{began}. Lost so far: {}.", lost.in_words())
 }
 
 fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &Unit) -> (String, String) {
@@ -204,7 +204,11 @@ fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &Unit) -> (Stri
         .filter(|w| w.over.seconds() > 0.0 && w.detection_limit_kg.is_finite())
         .map(|w| {
             let rate = w.detection_limit_kg / w.over.seconds();
-            format!("{} over {}", limit(rate, unit).with_unit(), w.over)
+            format!(
+                "{} over {}",
+                limit(rate, unit).with_unit(),
+                window_name(w.over)
+            )
         })
         .collect();
     if reach.is_empty() {
@@ -220,7 +224,7 @@ fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &Unit) -> (Stri
         .map(|r| {
             format!(
                 " The estimate over {} would show {}.",
-                r.over,
+                window_name(r.over),
                 limit(r.detection_limit_kg_per_s, unit).with_unit()
             )
         })
@@ -239,40 +243,27 @@ fn plain(figure: &Figure) -> String {
     figure.value.map_or_else(
         || figure.text.clone(),
         |value| {
-            let digits = if value.abs() < 10.0 { 1 } else { 0 };
-            format!(
-                "{} {}",
-                crate::console::words::number(value, digits),
-                figure.unit
-            )
+            let digits = usize::from(value.abs() < 10.0);
+            format!("{} {}", number(value, digits), figure.unit)
         },
     )
 }
 
 /// A limit is a chosen number, not a measured one: two significant digits and no ±.
 fn limit(si: f64, unit: &Unit) -> Figure {
-    two_digits(unit.from_si(si), unit.symbol)
-}
-
-fn two_digits(value: f64, unit: &str) -> Figure {
-    let mut figure = Figure::new(Some(value), None, unit);
-    if let Some(value) = figure.value {
-        let digits = crate::quantity::decimals_for(value.abs(), value).min(3);
-        figure.text = crate::console::words::number(value, digits);
-    }
-    figure
+    Figure::two_digits(unit.from_si(si), unit.symbol)
 }
 
 fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {
     let kg = |value: f64| {
         let mut figure = Figure::kg(Some(value), None);
         if let Some(value) = figure.value {
-            figure.text = crate::console::words::number(value, 1);
+            figure.text = number(value, 1);
         }
         figure
     };
     WindowFact {
-        over: w.over.to_string(),
+        over: window_name(w.over),
         over_s: w.over.seconds(),
         from: scene.time.minute(w.from),
         opening: kg(w.opening_kg),
@@ -280,10 +271,10 @@ fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {
         dispatched: kg(w.dispatched_kg),
         closing: kg(w.closing_kg),
         unaccounted: Figure::kg(Some(w.unaccounted_kg), Some(w.std_kg)),
-        accepted: two_digits(w.accepted_kg, "kg"),
+        accepted: Figure::two_digits(w.accepted_kg, "kg"),
         excess: Figure::kg(Some(w.excess_kg), Some(w.excess_std_kg)),
-        decision_threshold: two_digits(w.decision_threshold_kg, "kg"),
-        detection_limit: two_digits(w.detection_limit_kg, "kg"),
+        decision_threshold: Figure::two_digits(w.decision_threshold_kg, "kg"),
+        detection_limit: Figure::two_digits(w.detection_limit_kg, "kg"),
         seen: w.excess_kg > w.decision_threshold_kg,
         coverage_percent: libm::round(w.coverage * 1000.0) / 10.0,
         doubtful_vessels: w.doubtful_vessels.iter().map(ToString::to_string).collect(),

@@ -2,13 +2,17 @@
 //! what the other does not.
 
 pub mod alarms;
+pub mod change;
 pub mod channels;
+pub mod health;
 pub mod helium;
 pub mod losses;
 pub mod plant;
 
 pub use alarms::{AlarmFact, AlarmFacts, alarm_facts};
+pub use change::{ChangePoint, change};
 pub use channels::{ChannelFact, ChannelFacts, channel_facts};
+pub use health::{HealthFacts, health_facts};
 pub use helium::{HeliumFacts, helium_facts};
 pub use losses::{LossFact, LossFacts, loss_facts};
 pub use plant::{PlantFacts, plant_facts};

@@ -103,21 +103,17 @@ pub(in crate::console) async fn form(
         .into_iter()
         .flatten()
         .find(|alarm| alarm.id == id);
-    match found {
-        Some(alarm) => render(
-            StatusCode::OK,
-            &AlarmPage {
-                frame: Frame::new(&shared, &headers, "/").still(),
-                alarm,
-            },
-        ),
-        None => {
-            let problem = Problem::new(
-                StatusCode::NOT_FOUND,
-                &format!("No alarm {id:?} is raised, shelved or out of service"),
-                "It may have returned to normal meanwhile; look at Alarms",
-            );
-            in_kind(&shared, &uri, problem)
-        }
-    }
+    let Some(alarm) = found else {
+        let problem = Problem::new(
+            StatusCode::NOT_FOUND,
+            &format!("No alarm {id:?} is raised, shelved or out of service"),
+            "It may have returned to normal meanwhile; look at Alarms",
+        );
+        return in_kind(&shared, &uri, &headers, problem);
+    };
+    let page = AlarmPage {
+        frame: Frame::new(&shared, &headers, "/").still(),
+        alarm,
+    };
+    render(StatusCode::OK, &page)
 }

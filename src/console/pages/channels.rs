@@ -81,7 +81,7 @@ pub(in crate::console) async fn one(
         .into_iter()
         .find(|channel| channel.id == id);
     let Some(channel) = found else {
-        return in_kind(&shared, &uri, Problem::not_found(&id));
+        return in_kind(&shared, &uri, &headers, Problem::not_found(&id));
     };
     let (name, over) = note
         .over
@@ -92,9 +92,12 @@ pub(in crate::console) async fn one(
         Ok(to) => {
             let from = to - over;
             shared
-                .ask(move |past| past.trend(&id, from, to, POINTS))
+                .curve(
+                    format!("channel {name} {id}"),
+                    move |past| past.trend(&id, from, to, POINTS),
+                    |scene, series| trend_plot(scene, from, to, &series),
+                )
                 .await
-                .map(|series| shared.with_scene(|scene| trend_plot(scene, from, to, &series)))
         }
         Err(problem) => Err(problem),
     };
@@ -124,8 +127,8 @@ fn trend_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, series: &TrendSe
         }
         let class = match bucket.quality {
             Quality::Good => continue,
-            Quality::Uncertain => "shade-uncertain",
-            Quality::Bad => "shade-bad",
+            Quality::Uncertain => "uncertain",
+            Quality::Bad => "bad",
         };
         let start = series.from + Span::from_millis(n * width);
         let end = start + Span::from_millis(width);

@@ -9,7 +9,9 @@ use axum::response::Response;
 
 use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
-use crate::console::facts::{HeliumFacts, LossFact, LossFacts, Scene, helium_facts, loss_facts};
+use crate::console::facts::{
+    HeliumFacts, LossFact, LossFacts, Scene, change, helium_facts, loss_facts,
+};
 use crate::console::http::{Problem, Shared};
 use crate::console::office::{InventoryOf, LossPoint, MassPoint};
 use crate::console::plot::{Plot, Point, stretches};
@@ -32,6 +34,7 @@ struct HeliumPage {
     losses: LossFacts,
     lengths: Vec<(&'static str, bool)>,
     inventory_plot: Result<String, Problem>,
+    change_plot: Result<String, Problem>,
     loss_plot: Result<String, Problem>,
 }
 
@@ -63,23 +66,33 @@ pub(in crate::console) async fn page(
         .as_deref()
         .and_then(length)
         .unwrap_or(("7 d", Span::from_millis(7 * 86_400_000)));
-    let (inventory_plot, loss_plot) = match newest(&shared) {
+    let (inventory_plot, change_plot, loss_plot) = match newest(&shared) {
         Ok(to) => {
             let from = to - over;
-            let masses = shared
-                .ask(move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS))
+            let inventory = shared
+                .curve(
+                    format!("inventory {name}"),
+                    move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS),
+                    |scene, points| inventory_plot(scene, from, to, &points),
+                )
                 .await;
-            let losses = shared
-                .ask(move |past| past.loss(None, from, to, POINTS))
+            let change = shared
+                .curve(
+                    format!("change {name}"),
+                    move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS),
+                    |scene, points| change_plot(scene, from, to, &points),
+                )
                 .await;
-            (
-                masses.map(|points| {
-                    shared.with_scene(|scene| inventory_plot(scene, from, to, &points))
-                }),
-                losses.map(|points| shared.with_scene(|scene| loss_plot(scene, from, to, &points))),
-            )
+            let loss = shared
+                .curve(
+                    format!("loss {name}"),
+                    move |past| past.loss(None, from, to, POINTS),
+                    |scene, points| loss_plot(scene, from, to, &points),
+                )
+                .await;
+            (inventory, change, loss)
         }
-        Err(problem) => (Err(problem.clone()), Err(problem)),
+        Err(problem) => (Err(problem.clone()), Err(problem.clone()), Err(problem)),
     };
     let page = HeliumPage {
         frame: Frame::new(&shared, &headers, "/helium").recorded(&note),
@@ -87,14 +100,18 @@ pub(in crate::console) async fn page(
         losses: shared.with_scene(loss_facts),
         lengths: LENGTHS.iter().map(|(n, _)| (*n, *n == name)).collect(),
         inventory_plot,
+        change_plot,
         loss_plot,
     };
     render(StatusCode::OK, &page)
 }
 
+fn bucket_ms(from: Timestamp, to: Timestamp) -> i64 {
+    (to - from).millis() / i64::try_from(POINTS).unwrap_or(1)
+}
+
 fn gap_ms(from: Timestamp, to: Timestamp) -> i64 {
-    let bucket = (to - from).millis() / i64::try_from(POINTS).unwrap_or(1);
-    (3 * bucket).max(LEAST_GAP_MS)
+    (3 * bucket_ms(from, to)).max(LEAST_GAP_MS)
 }
 
 fn inventory_plot(
@@ -120,6 +137,30 @@ fn inventory_plot(
         level: None,
         shades: Vec::new(),
         from_zero: false,
+    }
+    .svg()
+}
+
+fn change_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[MassPoint]) -> String {
+    let changes = change(scene, points);
+    // What is left out stays a gap, however short the move was.
+    let curve = changes.iter().filter(|p| !p.moving).map(|p| Point {
+        at: p.at,
+        value: p.unexplained_kg,
+        low: p.unexplained_kg - BAND_95 * p.std_kg,
+        high: p.unexplained_kg + BAND_95 * p.std_kg,
+    });
+    Plot {
+        title: "Change of the helium in the plant apart from what was booked, with its 95 % band",
+        unit: "kg",
+        from,
+        to,
+        time: scene.time,
+        stretches: stretches(curve, LEAST_GAP_MS.max(2 * bucket_ms(from, to))),
+        limit: vec![changes.iter().map(|p| (p.at, p.accepted_kg)).collect()],
+        level: None,
+        shades: Vec::new(),
+        from_zero: true,
     }
     .svg()
 }

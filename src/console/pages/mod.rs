@@ -32,6 +32,7 @@ pub(super) struct Frame {
     at: String,
     made: String,
     made_ms: Option<i64>,
+    zone: String,
     person: Option<String>,
     csrf: String,
     recorded: Option<u64>,
@@ -63,6 +64,7 @@ impl Frame {
                 recording: pulse.recording,
                 at: pulse.at_text.clone(),
                 made: scene.time.moment(scene.now).text,
+                zone: scene.plant.site.time_zone.clone(),
                 made_ms: scene.now.map(crate::time::Timestamp::millis),
                 person,
                 csrf,
@@ -120,19 +122,23 @@ struct ProblemPage<'a> {
 }
 
 /// A problem as a page.
-pub(super) fn problem(shared: &Shared, problem: &Problem) -> Response {
-    let frame = Frame::new(shared, &HeaderMap::new(), "").still();
+pub(super) fn problem(shared: &Shared, headers: &HeaderMap, problem: &Problem) -> Response {
+    let frame = Frame::new(shared, headers, "").still();
     render(problem.status, &ProblemPage { frame, problem })
 }
 
 /// Nothing under that address.
-pub(super) async fn not_found(State(shared): State<Arc<Shared>>, uri: Uri) -> Response {
+pub(super) async fn not_found(
+    State(shared): State<Arc<Shared>>,
+    headers: HeaderMap,
+    uri: Uri,
+) -> Response {
     let problem = Problem::new(
         StatusCode::NOT_FOUND,
         "There is no such page",
         "Go to Alarms and from there",
     );
-    in_kind(&shared, &uri, problem)
+    in_kind(&shared, &uri, &headers, problem)
 }
 
 #[derive(Template)]
@@ -158,7 +164,7 @@ pub(super) fn progress(shared: &Shared, uri: &Uri) -> Response {
         clippy::cast_sign_loss,
         reason = "0 to 100"
     )]
-    let percent = (part * 100.0) as u8;
+    let percent = libm::round(part * 100.0) as u8;
     if super::http::is_for_programs(uri) {
         return Problem::unavailable(
             &format!("Coldledger is starting: {} ({percent} %)", progress.phase),

@@ -86,18 +86,17 @@ pub(super) fn alarm(
         "caution",
         "\"the hazard to people; 'None.' when there is none\"",
     );
-    let time_to_respond = match &keys.time_to_respond {
-        Some(field) => reader.context.span(&reader.here, field, "time-to-respond"),
-        None => {
-            let at = reader.here.place();
-            reader.context.missing(
-                &reader.here,
-                at,
-                "time-to-respond",
-                "\"30 min\", how long there is before the consequence",
-            );
-            None
-        }
+    let time_to_respond = if let Some(field) = &keys.time_to_respond {
+        reader.context.span(&reader.here, field, "time-to-respond")
+    } else {
+        let at = reader.here.place();
+        reader.context.missing(
+            &reader.here,
+            at,
+            "time-to-respond",
+            "\"30 min\", how long there is before the consequence",
+        );
+        None
     };
     Some(AlarmRule {
         id: id.into(),
@@ -235,10 +234,7 @@ impl Reader<'_, '_, '_> {
             .known
             .channels
             .of_kind(self.context, at, field.get_ref(), &[], "")?;
-        self.known
-            .channels
-            .get(ix)
-            .map(|channel| (ix, channel.kind))
+        self.known.channels.kind(ix).map(|kind| (ix, kind))
     }
 
     fn limit(&mut self, field: &Spanned<raw::Limit>, direction: Direction) -> Option<AlarmSource> {
@@ -367,8 +363,7 @@ impl Reader<'_, '_, '_> {
         let channels = self.channel_list(list)?;
         let kinds: Vec<_> = channels
             .iter()
-            .filter_map(|&ix| self.known.channels.get(ix))
-            .map(|channel| channel.kind)
+            .filter_map(|&ix| self.known.channels.kind(ix))
             .collect();
         let first = kinds.first().copied()?;
         if channels.len() < 2 || kinds.iter().any(|&kind| kind != first) {

@@ -8,7 +8,7 @@ use crate::plant::files::SourceFile;
 use crate::plant::model::Stated;
 use crate::plant::problem::{Problem, Problems, Severity};
 use crate::plant::raw::{Entry, Quantity, Text, Written, nearest};
-use crate::quantity::{self, QuantityKind, Unit};
+use crate::quantity::{self, QuantityKind, Unit, UnitError};
 use crate::time::Span;
 
 /// A place in a file.
@@ -198,6 +198,19 @@ impl<'f> Context<'f> {
     ) -> Option<(f64, &'static Unit)> {
         match quantity::parse(text, kind) {
             Ok(parsed) => Some(parsed),
+            Err(UnitError::MissingUnit { text, kind }) => {
+                let known: Vec<_> = kind.units().map(|unit| unit.symbol).collect();
+                self.error(
+                    at,
+                    format!("{key}: {text:?} has no unit"),
+                    format!(
+                        "{} in quotes with its unit, one of {}",
+                        with_article(kind.words()),
+                        known.join(", ")
+                    ),
+                );
+                None
+            }
             Err(error) => {
                 let message = error.to_string();
                 let (what, write) = message.split_once("; ").unwrap_or((&message, ""));
@@ -318,6 +331,16 @@ impl<'f> Context<'f> {
     }
 }
 
+/// "a length", "an absolute pressure".
+pub(super) fn with_article(words: &str) -> String {
+    let article = if words.starts_with(['a', 'e', 'i', 'o', 'u']) {
+        "an"
+    } else {
+        "a"
+    };
+    format!("{article} {words}")
+}
+
 /// `value ± uncertainty`, also typed as `+-` or `+/-`.
 pub(super) fn split_stated(text: &str) -> Option<(&str, &str)> {
     ["±", "+/-", "+-"]
@@ -326,7 +349,7 @@ pub(super) fn split_stated(text: &str) -> Option<(&str, &str)> {
         .map(|(value, std)| (value.trim(), std.trim()))
 }
 
-fn unit_of_difference(unit: &'static Unit, kind: QuantityKind) -> &'static str {
+pub(super) fn unit_of_difference(unit: &'static Unit, kind: QuantityKind) -> &'static str {
     if kind.difference() == kind {
         return unit.symbol;
     }
@@ -389,6 +412,10 @@ impl Ids {
             }
         }
         ids
+    }
+
+    pub fn contains(&self, id: &str) -> bool {
+        self.by_id.contains_key(id)
     }
 }
 

@@ -65,7 +65,11 @@ impl Curves {
         match parsed {
             Err(CurveFileError { line, message }) => {
                 let (what, write) = message.split_once("; ").unwrap_or((&message, ""));
-                let write = write.trim_start_matches("write ").to_owned();
+                let write = match write.trim_start_matches("write ") {
+                    "" => "the line in the form of the other curve files",
+                    write => write,
+                }
+                .to_owned();
                 context.error_in_line(&file.name, line, what.to_owned(), write);
                 self.broken.insert(stem.to_owned());
             }

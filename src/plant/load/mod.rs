@@ -1,6 +1,6 @@
 //! From the texts of a description to a checked [`Plant`], with every problem found on the way.
 //!
-//! The texts are first taken apart ([`super::raw`]: one structure per table), then each table is
+//! The texts are first taken apart (`raw`: one structure per table), then each table is
 //! made into its part of the model. A table that cannot be made is left out, and checking goes on:
 //! ids are gathered before anything refers to them, so that one broken channel does not make every
 //! mention of it unknown.
@@ -8,11 +8,15 @@
 //! Nothing here reads the disk; see [`super::files`] for that.
 
 mod alarms;
+mod bath;
 mod channels;
 mod context;
+mod conversion;
 mod curves;
 mod devices;
+mod lines;
 mod site;
+mod uncertainty;
 mod vessels;
 
 use std::collections::BTreeMap;
@@ -22,8 +26,11 @@ use sha2::{Digest, Sha256};
 use self::context::{Context, Ids, Place};
 use super::files::SourceFile;
 use super::model::{DescriptionHash, Plant, Things};
-use super::problem::{Problems, Severity};
+use super::problem::Problems;
 use super::raw::{Entry, Instrument, Raw, Text, nearest};
+
+/// Said when a description is refused without a reason, which is a fault of this program.
+const UNSAID: &str = "the description is refused, but the check does not say why";
 
 /// What a description amounts to.
 #[derive(Debug)]
@@ -62,11 +69,22 @@ pub fn examine(files: &[SourceFile]) -> Examined {
         context.error(at, fault.what, fault.write);
     }
     let plant = make(&mut context, &raw, files).filter(|_| !context.has_errors());
+    if plant.is_none() && !context.has_errors() {
+        // Every way out of the loader reports why; should one not, the person must not be left alone.
+        context.error(
+            Place { file: 0, offset: 0 },
+            UNSAID,
+            "nothing; please report this description as a fault of the program",
+        );
+    }
     let problems = context.into_problems();
-    debug_assert!(plant.is_some() || problems.count(Severity::Error) > 0);
     Examined { plant, problems }
 }
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one kind of table after the other, in the order they refer to each other"
+)]
 fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Plant> {
     let curves = curves::Curves::read(context, files);
     let devices = gather(context, "device", &raw.device, |keys| keys.id.as_ref());
@@ -110,9 +128,15 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         );
     }
 
+    let kinds: Vec<_> = raw
+        .channel
+        .iter()
+        .map(|entry| channels::kind_of(&instruments, entry))
+        .collect();
     let channels = vessels::Channels {
         ids: &channel_ids,
         built: &channel,
+        kinds: &kinds,
         barometer: raw.site.iter().any(|entry| entry.keys.barometer.is_some()),
     };
     let site = site::site(context, &channels, &raw.site);
@@ -121,11 +145,11 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .iter()
         .map(|entry| vessels::vessel(context, &channels, &sections, entry))
         .collect();
-    let section = vessels::sections(context, &raw.section, &vessel);
+    let section = lines::sections(context, &raw.section, &vessel);
     let line: Vec<_> = raw
         .line
         .iter()
-        .map(|entry| vessels::line(context, &channels, &sections, entry))
+        .map(|entry| lines::line(context, &channels, &sections, entry))
         .collect();
     let known = alarms::Known {
         channels: &channels,

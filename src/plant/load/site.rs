@@ -17,6 +17,10 @@ const AIR: Stated<AbsolutePressure> = Stated {
 };
 
 /// The site. It must stand exactly once.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one key after the other, straight down"
+)]
 pub(super) fn site(
     context: &mut Context<'_>,
     channels: &Channels<'_>,
@@ -78,17 +82,16 @@ pub(super) fn site(
         None => Some(AIR),
         Some(field) => context.stated(&here, field, "air-pressure"),
     };
-    let accepted_loss = match &keys.accepted_loss {
-        Some(field) => context.stated::<_, MassFlow>(&here, field, "accepted-loss"),
-        None => {
-            context.missing(
-                &here,
-                here.place(),
-                "accepted-loss",
-                "\"0.4 kg/day ± 0.1 kg/day\", what the plant is known to lose",
-            );
-            None
-        }
+    let accepted_loss = if let Some(field) = &keys.accepted_loss {
+        context.stated::<_, MassFlow>(&here, field, "accepted-loss")
+    } else {
+        context.missing(
+            &here,
+            here.place(),
+            "accepted-loss",
+            "\"0.4 kg/day ± 0.1 kg/day\", what the plant is known to lose",
+        );
+        None
     };
     let false_alerts_per_year = match &keys.false_alerts_per_year {
         None => Some(1.0),
@@ -211,8 +214,8 @@ pub(super) fn booking(
     let kind = context
         .need(&here, keys.kind.as_ref(), "kind", "\"delivery\"")
         .and_then(|field| context.word(&here, field, "kind", &words));
-    let mass = match &keys.mass {
-        Some(field) => context
+    let mass = if let Some(field) = &keys.mass {
+        context
             .stated::<_, Mass>(&here, field, "mass")
             .filter(|mass| {
                 let sound = kind == Some(BookingKind::Correction) || mass.value.si() >= 0.0;
@@ -224,11 +227,10 @@ pub(super) fn booking(
                     );
                 }
                 sound
-            }),
-        None => {
-            context.missing(&here, here.place(), "mass", "\"62.5 kg ± 0.3 kg\"");
-            None
-        }
+            })
+    } else {
+        context.missing(&here, here.place(), "mass", "\"62.5 kg ± 0.3 kg\"");
+        None
     };
     let author = context.text(&here, keys.author.as_ref(), "author", "\"who says so\"");
     let note = keys

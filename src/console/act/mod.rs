@@ -1,6 +1,8 @@
 //! What people do: each act is checked, signed with a name, handed to the desk, and answered only
 //! when it is on record. The same handlers serve the pages' forms and the API.
 
+mod ledger;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
@@ -9,7 +11,7 @@ use axum::Json;
 use axum::body::{Body, Bytes};
 use axum::extract::{ConnectInfo, Form, FromRequest, Path, Request, State};
 use axum::http::request::Parts;
-use axum::http::{StatusCode, Uri, header};
+use axum::http::{HeaderMap, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Serialize;
 use tokio::sync::{mpsc, oneshot};
@@ -18,11 +20,12 @@ use super::http::{Peer, Problem, Shared, header_text, in_kind, is_for_programs};
 use super::login::same_secret;
 use super::office::{DeskKind, DeskRequest, Receipt};
 use super::sign_in;
-use super::words::SiteTime;
-use crate::engine::{Action, ActionKind, Actor, LedgerEntry};
-use crate::plant::{Booking, BookingKind, Id, Passage, Plant, Stated};
-use crate::quantity::{self, Mass, QuantityKind};
-use crate::time::{Span, Timestamp};
+use crate::engine::{Action, ActionKind, Actor};
+use crate::plant::{Id, Passage};
+use crate::quantity::{self, QuantityKind};
+use crate::time::Span;
+
+pub(super) use self::ledger::book;
 
 /// How long the desk may take to put something on record.
 const DESK_PATIENCE: Duration = Duration::from_secs(10);
@@ -36,6 +39,7 @@ pub(super) struct Submission {
     actor: Actor,
     fields: BTreeMap<String, String>,
     uri: Uri,
+    headers: HeaderMap,
 }
 
 impl FromRequest<Arc<Shared>> for Submission {
@@ -43,9 +47,10 @@ impl FromRequest<Arc<Shared>> for Submission {
 
     async fn from_request(request: Request, shared: &Arc<Shared>) -> Result<Self, Response> {
         let uri = request.uri().clone();
+        let headers = request.headers().clone();
         read(request, shared, &uri)
             .await
-            .map_err(|problem| in_kind(shared, &uri, problem))
+            .map_err(|problem| in_kind(shared, &uri, &headers, problem))
     }
 }
 
@@ -66,6 +71,7 @@ async fn read(request: Request, shared: &Arc<Shared>, uri: &Uri) -> Result<Submi
         .get("x-csrf-token")
         .and_then(|value| value.to_str().ok())
         .map(str::to_owned);
+    let asked = parts.headers.clone();
     let again = parts.clone();
     let bytes = Bytes::from_request(Request::from_parts(parts, body), shared)
         .await
@@ -115,6 +121,7 @@ async fn read(request: Request, shared: &Arc<Shared>, uri: &Uri) -> Result<Submi
         },
         fields,
         uri: uri.clone(),
+        headers: asked,
     })
 }
 
@@ -226,7 +233,7 @@ impl Submission {
 
     fn answer(&self, shared: &Shared, asked: Result<Receipt, Problem>) -> Response {
         match asked {
-            Err(problem) => in_kind(shared, &self.uri, problem),
+            Err(problem) => in_kind(shared, &self.uri, &self.headers, problem),
             Ok(receipt) if is_for_programs(&self.uri) => Json(Recorded {
                 recorded_seq: receipt.seq,
                 by: &self.actor.name,
@@ -236,13 +243,8 @@ impl Submission {
                 let path = self.uri.path();
                 let back = if path.starts_with("/alarms") {
                     "/"
-                } else if let Some(channel) = path
-                    .strip_suffix("/service")
-                    .filter(|path| path.starts_with("/channels/"))
-                {
-                    channel
                 } else {
-                    "/helium"
+                    path.strip_suffix("/service").unwrap_or("/helium")
                 };
                 Redirect::to(&format!("{back}?recorded={}", receipt.seq)).into_response()
             }
@@ -443,133 +445,4 @@ fn by_channel(what: &str) -> Problem {
         &format!("The {what} comes from a channel, not from a person"),
         "If the channel is wrong, take it out of service",
     )
-}
-
-/// `POST .../ledger`: a new entry, perhaps in place of another.
-pub(super) async fn book(State(shared): State<Arc<Shared>>, sent: Submission) -> Response {
-    let plant = Arc::clone(&shared.office.plant.borrow());
-    let asked = match draft(&shared, &plant, &sent) {
-        Ok(entry) => ask_desk(&shared, DeskKind::Book(entry)).await,
-        Err(problem) => Err(problem),
-    };
-    sent.answer(&shared, asked)
-}
-
-fn draft(shared: &Shared, plant: &Plant, sent: &Submission) -> Result<LedgerEntry, Problem> {
-    let kind = sent.field("kind");
-    let kind = BookingKind::ALL
-        .into_iter()
-        .find(|known| known.words() == kind)
-        .ok_or_else(|| {
-            let known: Vec<_> = BookingKind::ALL.iter().map(|kind| kind.words()).collect();
-            Problem::bad_request(
-                &format!("{kind:?} is not a kind of ledger entry"),
-                &format!("Use one of: {}", known.join(", ")),
-            )
-        })?;
-    let mass = sent.quantity("mass", QuantityKind::Mass)?;
-    if mass < 0.0 && kind != BookingKind::Correction {
-        return Err(Problem::bad_request(
-            "The mass is negative",
-            "Write it positive; the kind says whether it came or went. Only a correction has a sign",
-        ));
-    }
-    let std = sent.quantity("uncertainty", QuantityKind::Mass)?;
-    if std < 0.0 {
-        return Err(Problem::bad_request(
-            "The standard uncertainty is negative",
-            "Write how far the mass may be off, one standard uncertainty, for example \"0.5 kg\"",
-        ));
-    }
-    let over = match sent.field("over") {
-        "" => Span::ZERO,
-        _ => Span::from_seconds(sent.quantity("over", QuantityKind::Duration)?),
-    };
-    if over < Span::ZERO {
-        return Err(Problem::bad_request(
-            "The duration is negative",
-            "Write for example \"2 h\"",
-        ));
-    }
-    let section = match sent.field("section") {
-        "" => None,
-        id => Some(
-            plant
-                .section_by_id(id)
-                .map(|(_, section)| Arc::clone(&section.id))
-                .ok_or_else(|| Problem::not_found(id))?,
-        ),
-    };
-    let supersedes = match sent.field("supersedes") {
-        "" => None,
-        id => Some(superseded(shared, id)?),
-    };
-    Ok(LedgerEntry {
-        id: new_entry_id()?,
-        booking: Booking {
-            effective_at: effective_at(shared, plant, sent.field("effective_at"))?,
-            over,
-            kind,
-            mass: Stated {
-                value: Mass::new(mass),
-                std,
-            },
-            author: sent.actor.name.clone(),
-            note: sent.free_text("note")?,
-            section,
-        },
-        supersedes,
-        actor: sent.actor.clone(),
-    })
-}
-
-fn superseded(shared: &Shared, id: &str) -> Result<Id, Problem> {
-    let view = Arc::clone(&shared.office.view.borrow());
-    let entry = view
-        .ledger
-        .iter()
-        .find(|entry| &*entry.id == id)
-        .ok_or_else(|| Problem::not_found(id))?;
-    match &entry.superseded_by {
-        None => Ok(Arc::clone(&entry.id)),
-        Some(by) => Err(Problem::new(
-            StatusCode::CONFLICT,
-            &format!("Entry {id} has already been replaced by {by}"),
-            &format!("Replace {by} instead"),
-        )),
-    }
-}
-
-fn effective_at(shared: &Shared, plant: &Plant, text: &str) -> Result<Timestamp, Problem> {
-    let at = if text.is_empty() {
-        (shared.office.clocks.wall)()
-    } else {
-        Timestamp::parse(text)
-            .ok()
-            .or_else(|| SiteTime::of(plant).parse_local(text))
-    };
-    at.ok_or_else(|| {
-        Problem::bad_request(
-            "When the helium moved is not a date and time",
-            "Write it as 2026-11-25T14:30 (time of the site) or 2026-11-25T14:30:00Z (UTC)",
-        )
-    })
-}
-
-/// Random, so that two people booking at once do not meet; short, so that it can be read out.
-fn new_entry_id() -> Result<Id, Problem> {
-    const LETTERS: &[u8; 32] = b"ABCDEFGHJKLMNPQRSTUVWXYZ23456789";
-    let mut bytes = [0u8; 8];
-    getrandom::fill(&mut bytes).map_err(|_| {
-        Problem::unavailable(
-            "The system gives no random numbers for an entry's id",
-            "Look at Box health and at the system's log",
-        )
-    })?;
-    let id: String = bytes
-        .iter()
-        .filter_map(|byte| LETTERS.get(usize::from(byte % 32)))
-        .map(|&letter| char::from(letter))
-        .collect();
-    Ok(format!("L-{id}").into())
 }

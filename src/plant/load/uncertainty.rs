@@ -1,0 +1,237 @@
+//! The uncertainty of a channel, each part tied to its source.
+
+use toml::Spanned;
+
+use super::channels::{Key, Known, Made, Reader, key};
+use super::context::{Place, unit_of_difference};
+use super::devices::{Groups, sorted};
+use crate::instrument::chain::{Chain, Transform};
+use crate::instrument::uncertainty::{ChannelUncertainty, SharedKind, SharedTerm};
+use crate::plant::model::Behaviour;
+use crate::plant::raw::{Slow, Written};
+use crate::quantity::{GroupIx, QuantityKind};
+use crate::time::Span;
+
+impl Reader<'_, '_, '_> {
+    pub(super) fn uncertainty(
+        &mut self,
+        known: &Known<'_>,
+        groups: &mut Groups,
+        made: &Made<'_>,
+    ) -> Option<ChannelUncertainty> {
+        let Made {
+            kind,
+            unit,
+            ref chain,
+            curve,
+            range,
+        } = *made;
+        let difference = kind.difference();
+        let symbol = unit_of_difference(unit, kind);
+        let (noise, signal_noise) = (key!(self, noise), key!(self, signal_noise));
+        let calibration = key!(self, calibration);
+        // A state or a count has no uncertainty; everything that is measured has.
+        if kind != QuantityKind::Plain {
+            if noise.is_none() && signal_noise.is_none() {
+                let example =
+                    format!("\"... {symbol}\", the scatter of one reading (standard deviation)");
+                self.missing("noise", &example);
+            }
+            let curve_states_it = curve.is_some_and(|curve| curve.std_uncertainty > 0.0);
+            if calibration.is_none() && !curve_states_it {
+                let example = format!(
+                    "\"... {symbol}\", \"0.1 % of span\" or \"1 % of reading\" (standard uncertainty)"
+                );
+                self.missing("calibration", &example);
+            }
+        }
+        let signal = match (&chain.transform, curve) {
+            (Transform::CurrentLoop(_) | Transform::CurrentLoopThenCurve { .. }, _) => {
+                QuantityKind::Current
+            }
+            (Transform::Curve(_), Some(curve)) => curve.input,
+            (Transform::Direct | Transform::Curve(_), _) => kind,
+        };
+        let noise_std = self.size(noise, "noise", difference);
+        let signal_noise_std = self.size(signal_noise, "signal-noise", signal.difference());
+        let resolution = match key!(self, resolution) {
+            None => Some(if chain.format.is_integer() { 1.0 } else { 0.0 }),
+            key => self
+                .size(key, "resolution", signal.difference())
+                .map(|signal| signal / chain.scale.abs()),
+        };
+        let zero = self.size(key!(self, zero), "zero", difference);
+        let mut terms = Vec::new();
+        let curve_std = curve.map_or(0.0, |curve| curve.std_uncertainty);
+        let mut own_group = None;
+        if calibration.is_some() || curve_std > 0.0 {
+            own_group = Some(groups.add(self.id, Behaviour::Constant));
+        }
+        if let (Some(key), Some(group)) = (calibration, own_group) {
+            let kind = self.calibration(&key, difference, chain, range)?;
+            terms.push(SharedTerm { group, kind });
+        }
+        if let Some(zero) = zero
+            && zero > 0.0
+        {
+            terms.push(SharedTerm {
+                group: groups.add(&format!("{}/zero", self.id), Behaviour::Constant),
+                kind: SharedKind::Absolute(zero),
+            });
+        }
+        let slow = match key!(self, slow) {
+            None => Some(()),
+            Some(key) => self.slow(&key, groups, difference, &mut terms),
+        };
+        let shared = self.shared(known, difference, &mut terms);
+        slow?;
+        shared?;
+        zero?;
+        Some(ChannelUncertainty {
+            noise_std: noise_std?,
+            signal_noise_std: signal_noise_std?,
+            resolution: resolution?,
+            curve_std,
+            curve_group: own_group.filter(|_| curve_std > 0.0),
+            shared: sorted(terms).into(),
+        })
+    }
+
+    /// `"0.5 mbar"`, `"0.1 % of span"` or `"1 % of reading"`.
+    fn calibration(
+        &mut self,
+        key: &Key<'_, Written>,
+        difference: QuantityKind,
+        chain: &Chain,
+        range: Option<(f64, f64)>,
+    ) -> Option<SharedKind> {
+        let text = key.value.0.as_str();
+        let Some((part, whole)) = text.split_once(" of ") else {
+            let value = self.quantity(key, "calibration", difference)?;
+            return self
+                .not_negative(key.at, "calibration", value)
+                .map(SharedKind::Absolute);
+        };
+        let (part, _) =
+            self.context
+                .with_unit(key.at, part, "calibration", QuantityKind::Fraction)?;
+        let part = self.not_negative(key.at, "calibration", part)?;
+        match whole.trim() {
+            "reading" => Some(SharedKind::RelativeToReading(part)),
+            "span" => {
+                let span = match (&chain.transform, range) {
+                    (Transform::CurrentLoop(span), _) => (span.at_20_ma - span.at_4_ma).abs(),
+                    (_, Some((low, high))) => high - low,
+                    (_, None) => return None,
+                };
+                Some(SharedKind::Absolute(part * span))
+            }
+            other => {
+                self.context.error(
+                    key.at,
+                    format!("calibration: a part of {other:?} is not known"),
+                    "\"0.1 % of span\" or \"1 % of reading\"",
+                );
+                None
+            }
+        }
+    }
+
+    fn slow(
+        &mut self,
+        key: &Key<'_, Slow>,
+        groups: &mut Groups,
+        difference: QuantityKind,
+        terms: &mut Vec<SharedTerm>,
+    ) -> Option<()> {
+        let (Some(std), Some(time)) = (&key.value.std, &key.value.time) else {
+            self.context.error(
+                key.at,
+                "slow needs a standard deviation and the time in which it is forgotten",
+                format!(
+                    "slow = {{ std = \"... {}\", time = \"1 h\" }}",
+                    difference.si_unit().symbol
+                ),
+            );
+            return None;
+        };
+        let std = self.nested(key.at, std, "std", difference);
+        let time = self.nested(key.at, time, "time", QuantityKind::Duration);
+        let std = self.not_negative(key.at, "std", std?)?;
+        let time = time?;
+        if time <= 0.0 {
+            self.context.error(
+                key.at,
+                "a correlation time must be above zero",
+                "time = \"1 h\"",
+            );
+            return None;
+        }
+        let time = Span::from_seconds(time);
+        terms.push(SharedTerm {
+            group: groups.add(&format!("{}/slow", self.id), Behaviour::Correlated { time }),
+            kind: SharedKind::Absolute(std),
+        });
+        Some(())
+    }
+
+    fn shared(
+        &mut self,
+        known: &Known<'_>,
+        difference: QuantityKind,
+        terms: &mut Vec<SharedTerm>,
+    ) -> Option<()> {
+        let own = self.entry.keys.instrument.shared.as_ref();
+        let listed = own.map(|list| (list, self.entry.file)).or_else(|| {
+            let template = self.template?;
+            Some((template.keys.shared.as_ref()?, template.file))
+        });
+        let Some((list, file)) = listed else {
+            return Some(());
+        };
+        let mut sound = true;
+        for element in list {
+            let at = Place {
+                file,
+                offset: element.span().start,
+            };
+            let element = element.get_ref();
+            let (Some(group), Some(std)) = (&element.group, &element.std) else {
+                self.context.error(
+                    at,
+                    "a shared error needs its group and its size",
+                    format!(
+                        "{{ group = \"...\", std = \"... {}\" }}",
+                        difference.si_unit().symbol
+                    ),
+                );
+                sound = false;
+                continue;
+            };
+            let group_at = place_of(file, group);
+            let group = self.context.find(
+                group_at,
+                group.get_ref(),
+                "shared-error",
+                known.groups_by_id,
+            );
+            // Signed: a source may raise one channel and lower another.
+            let std = self.nested(at, std, "std", difference);
+            match (group.and_then(|group| u16::try_from(group).ok()), std) {
+                (Some(group), Some(std)) => terms.push(SharedTerm {
+                    group: GroupIx(group),
+                    kind: SharedKind::Absolute(std),
+                }),
+                _ => sound = false,
+            }
+        }
+        sound.then_some(())
+    }
+}
+
+fn place_of<F>(file: usize, field: &Spanned<F>) -> Place {
+    Place {
+        file,
+        offset: field.span().start,
+    }
+}

@@ -1,0 +1,386 @@
+//! The description as written: one structure per table, every field optional, so that one missing
+//! or wrong field hides nothing else. What is due where is decided in [`super::load`].
+//!
+//! Keys are in kebab-case; unknown keys are problems. Every quantity is a text with its unit.
+#![expect(
+    clippy::struct_field_names,
+    reason = "fields are named as the keys are written"
+)]
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+
+use serde::de::{SeqAccess, Visitor};
+use serde::{Deserialize, Deserializer};
+use toml::Spanned;
+
+mod reader;
+
+pub(super) use reader::{Raw, nearest};
+
+/// A text with its place in the file.
+pub(in crate::plant) type Text = Spanned<String>;
+/// A quantity as written, with its place in the file.
+pub(in crate::plant) type Quantity = Spanned<Written>;
+
+/// A quantity as written; a bare number is taken here and refused where its unit is known.
+#[derive(Debug, Clone)]
+pub(in crate::plant) struct Written(pub String);
+
+impl<'de> Deserialize<'de> for Written {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct AnyScalar;
+        impl Visitor<'_> for AnyScalar {
+            type Value = Written;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a text with number and unit")
+            }
+            fn visit_str<E>(self, text: &str) -> Result<Written, E> {
+                Ok(Written(text.to_owned()))
+            }
+            fn visit_i64<E>(self, number: i64) -> Result<Written, E> {
+                Ok(Written(number.to_string()))
+            }
+            fn visit_f64<E>(self, number: f64) -> Result<Written, E> {
+                Ok(Written(number.to_string()))
+            }
+        }
+        deserializer.deserialize_any(AnyScalar)
+    }
+}
+
+/// One word (`"all"`), or a list of texts.
+#[derive(Debug, Clone)]
+pub(in crate::plant) enum WordOrList {
+    Word(String),
+    List(Vec<Text>),
+}
+
+impl<'de> Deserialize<'de> for WordOrList {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Either;
+        impl<'de> Visitor<'de> for Either {
+            type Value = WordOrList;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a word or a list of texts")
+            }
+            fn visit_str<E>(self, text: &str) -> Result<WordOrList, E> {
+                Ok(WordOrList::Word(text.to_owned()))
+            }
+            fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<WordOrList, A::Error> {
+                let mut list = Vec::new();
+                while let Some(text) = seq.next_element()? {
+                    list.push(text);
+                }
+                Ok(WordOrList::List(list))
+            }
+        }
+        deserializer.deserialize_any(Either)
+    }
+}
+
+macro_rules! raw {
+    ($($(#[$doc:meta])* $name:ident { $($field:ident: $type:ty,)* })*) => {$(
+        $(#[$doc])*
+        #[derive(Debug, Clone, Default, Deserialize)]
+        #[serde(deny_unknown_fields, default, rename_all = "kebab-case")]
+        pub(in crate::plant) struct $name {
+            $(pub(in crate::plant) $field: Option<$type>,)*
+        }
+    )*};
+}
+
+raw! {
+    /// `[site]`
+    Site {
+        id: Text,
+        name: Text,
+        time_zone: Text,
+        barometer: Text,
+        air_pressure: Quantity,
+        accepted_loss: Quantity,
+        false_alerts_per_year: Spanned<f64>,
+        helium_price_per_kg: Quantity,
+        local_rules: Text,
+    }
+
+    /// `[[shared-error]]`: a source of error that several channels name.
+    SharedError {
+        id: Text,
+        name: Text,
+        correlated_over: Quantity,
+    }
+
+    /// `[[device]]`
+    Device {
+        id: Text,
+        name: Text,
+        tcp: Text,
+        unit_id: Spanned<i64>,
+        timeout: Quantity,
+        gap_limit: Spanned<i64>,
+    }
+
+    /// `[instrument.NAME]`, and the same keys in a `[[channel]]`, where they win.
+    Instrument {
+        is: Text,
+        quantity: Text,
+        unit: Text,
+        format: Text,
+        word_order: Text,
+        scale: Quantity,
+        offset: Quantity,
+        current_loop: Spanned<Loop>,
+        curve: Text,
+        range: Spanned<Vec<Quantity>>,
+        interval: Quantity,
+        stale_after: Quantity,
+        hold: Quantity,
+        noise: Quantity,
+        signal_noise: Quantity,
+        resolution: Quantity,
+        calibration: Quantity,
+        zero: Quantity,
+        slow: Spanned<Slow>,
+        shared: Vec<Spanned<Shared>>,
+        calibration_valid_to: Text,
+    }
+
+    /// `current-loop = { at-4-ma = "...", at-20-ma = "..." }`
+    Loop {
+        at_4_ma: Quantity,
+        at_20_ma: Quantity,
+    }
+
+    /// `slow = { std = "...", time = "..." }`
+    Slow {
+        std: Quantity,
+        time: Quantity,
+    }
+
+    /// `{ group = "...", std = "..." }`
+    Shared {
+        group: Text,
+        std: Quantity,
+    }
+
+    /// `[[channel]]`, apart from the keys of [`Instrument`].
+    Channel {
+        id: Text,
+        name: Text,
+        device: Text,
+        register: Text,
+        instrument: Text,
+        section: Text,
+    }
+
+    /// `[[vessel]]`
+    Vessel {
+        id: Text,
+        name: Text,
+        section: Text,
+        outdoors: Spanned<bool>,
+        first_mode: Text,
+        mode_from: Spanned<ModeFrom>,
+        fluid: Spanned<Fluid>,
+        bath: Spanned<Bath>,
+        bag: Spanned<Bag>,
+        unmeasured: Spanned<bool>,
+        mode: Vec<Spanned<Mode>>,
+    }
+
+    /// `mode-from = { channel = "...", codes = { 1 = "in-use" } }`
+    ModeFrom {
+        channel: Text,
+        codes: BTreeMap<Spanned<String>, Text>,
+    }
+
+    /// `[vessel.fluid]`
+    Fluid {
+        volume: Quantity,
+        pressure: Text,
+        temperature: Text,
+        purity: Text,
+    }
+
+    /// `[vessel.bath]`
+    Bath {
+        shape: Spanned<Shape>,
+        volume_std: Quantity,
+        level: Spanned<Level>,
+        pressure: Text,
+        liquid: Text,
+        liquid_temperature: Text,
+        vapour: Text,
+        vapour_temperature: Text,
+    }
+
+    /// `[vessel.bath.shape]`: a form with its measures, or a table.
+    Shape {
+        form: Text,
+        diameter: Quantity,
+        length: Quantity,
+        heads: Text,
+        table: Spanned<Vec<Vec<Quantity>>>,
+    }
+
+    /// `level = { height = "...", bottom = "..." }` or
+    /// `level = { pressure-difference = "...", bottom-tap = "...", top-tap = "..." }`
+    Level {
+        height: Text,
+        bottom: Quantity,
+        pressure_difference: Text,
+        bottom_tap: Quantity,
+        top_tap: Quantity,
+    }
+
+    /// `[vessel.bag]`
+    Bag {
+        volume: Text,
+        overpressure: Quantity,
+        temperature: Text,
+        purity: Text,
+    }
+
+    /// `[[vessel.mode]]`
+    Mode {
+        id: Text,
+        holdup: Quantity,
+        counts_contents: Spanned<bool>,
+    }
+
+    /// `[[section]]`
+    Section {
+        id: Text,
+        name: Text,
+    }
+
+    /// `[[line]]`
+    Line {
+        id: Text,
+        name: Text,
+        from: Text,
+        to: Text,
+        state: Text,
+        valve: Spanned<Valve>,
+        meter: Text,
+    }
+
+    /// `valve = { channel = "...", open-above = "..." }`
+    Valve {
+        channel: Text,
+        open_above: Quantity,
+    }
+
+    /// `[[ledger]]`
+    Ledger {
+        at: Text,
+        over: Quantity,
+        kind: Text,
+        mass: Quantity,
+        author: Text,
+        note: Text,
+        section: Text,
+    }
+
+    /// `[[alarm]]`
+    Alarm {
+        id: Text,
+        name: Text,
+        class: Text,
+        priority: Text,
+        section: Text,
+        above: Spanned<Limit>,
+        below: Spanned<Limit>,
+        rising: Spanned<Rate>,
+        falling: Spanned<Rate>,
+        not_usable: Spanned<Vec<Text>>,
+        disagreement: Spanned<Disagreement>,
+        mass_above: Spanned<MassLimit>,
+        mass_below: Spanned<MassLimit>,
+        excess_loss: Text,
+        unaccounted_loss: Spanned<Unaccounted>,
+        device_lost: Text,
+        on_delay: Quantity,
+        off_delay: Quantity,
+        cause: Text,
+        consequence: Text,
+        response: Text,
+        time_to_respond: Quantity,
+        caution: Text,
+    }
+
+    /// `above = { channel = "...", limit = "...", deadband = "..." }`
+    Limit {
+        channel: Text,
+        limit: Quantity,
+        deadband: Quantity,
+    }
+
+    /// `rising = { channel = "...", by = "...", within = "..." }`
+    Rate {
+        channel: Text,
+        by: Quantity,
+        within: Quantity,
+    }
+
+    /// `disagreement = { channels = [...], limit = "...", while-open = [...] }`
+    Disagreement {
+        channels: Spanned<Vec<Text>>,
+        limit: Quantity,
+        while_open: Vec<Text>,
+    }
+
+    /// `mass-below = { vessel = "...", limit = "...", deadband = "..." }`
+    MassLimit {
+        vessel: Text,
+        limit: Quantity,
+        deadband: Quantity,
+    }
+
+    /// `unaccounted-loss = { of = "...", over = "...", limit = "..." }`
+    Unaccounted {
+        of: Text,
+        over: Quantity,
+        limit: Quantity,
+    }
+
+    /// `[deliveries.mqtt]`, `[deliveries.series]`
+    Delivery {
+        root: Text,
+        channels: Spanned<WordOrList>,
+        every: Quantity,
+        inventory: Spanned<bool>,
+        losses: Spanned<bool>,
+        alarms: Spanned<bool>,
+    }
+
+    /// `[console]`
+    Console {
+        title: Text,
+        loss_unit: Text,
+        pinned: Vec<Text>,
+    }
+}
+
+/// One table of a file: its keys, where it stands, and which keys were unreadable (and reported).
+#[derive(Debug, Clone)]
+pub(in crate::plant) struct Entry<T> {
+    /// Which file.
+    pub file: usize,
+    /// Offset of its first byte.
+    pub start: usize,
+    /// Name in its heading, for tables that have one.
+    pub name: String,
+    /// Keys that were dropped with a problem, so that they are not also called missing.
+    pub dropped: BTreeSet<String>,
+    /// The keys.
+    pub keys: T,
+}
+
+/// A channel's own keys and those that override its instrument.
+#[derive(Debug, Clone, Default)]
+pub(in crate::plant) struct ChannelKeys {
+    pub own: Channel,
+    pub instrument: Instrument,
+}
