@@ -210,7 +210,8 @@ impl Plant {
         let replace: Vec<(String, String)> = served
             .lines()
             .map(|line| {
-                let (device, address) = line.split_once(' ').unwrap();
+                let words: Vec<&str> = line.split_whitespace().collect();
+                let (device, address) = (words[0], words[1]);
                 let (_, was) = devices.iter().find(|(id, _)| id == device).unwrap();
                 (format!("\"{was}\""), format!("\"{address}\""))
             })
