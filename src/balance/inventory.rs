@@ -139,12 +139,11 @@ impl VesselMass {
 
     /// Adds the effect of an input whose derivative is `slope`.
     fn add(&mut self, input: &Input, slope: f64) {
-        match input.source {
-            Source::Channel(channel) => push(&mut self.by_channel, channel, slope),
-            Source::Stated(stated, std) => push(&mut self.by_stated, stated, slope * std),
-        }
-        if let Some((channel, weight)) = input.also {
-            push(&mut self.by_channel, channel, slope * weight);
+        for source in [Some(input.source), input.also].into_iter().flatten() {
+            match source {
+                Source::Channel(channel) => push(&mut self.by_channel, channel, slope),
+                Source::Stated(stated, std) => push(&mut self.by_stated, stated, slope * std),
+            }
         }
         self.lower(input.quality, input.reason);
     }
@@ -168,12 +167,13 @@ where
 struct Input {
     value: f64,
     source: Source,
-    /// A second channel that the value rests on, with its weight (the barometer of a gauge reading).
-    also: Option<(ChannelIx, f64)>,
+    /// What else the value rests on with the same weight: the air of a gauge reading.
+    also: Option<Source>,
     quality: Quality,
     reason: Reason,
 }
 
+#[derive(Clone, Copy)]
 enum Source {
     Channel(ChannelIx),
     /// With its standard uncertainty, SI of the input.
@@ -202,24 +202,29 @@ impl Inputs<'_> {
         })
     }
 
-    fn air(&self) -> Result<Input, Reason> {
+    /// The barometer, or the stated air where there is none. A barometer that has never shown
+    /// anything usable is stood in for by the stated air too.
+    fn air(&self) -> Input {
         let site: &Site = &self.plant.site;
+        let stated = |quality, reason| Input {
+            value: site.air_pressure.value.si(),
+            source: Source::Stated(StatedSource::Air, site.air_pressure.std),
+            also: None,
+            quality,
+            reason,
+        };
         match site.barometer {
-            Some(barometer) => self.channel(barometer),
-            None => Ok(Input {
-                value: site.air_pressure.value.si(),
-                source: Source::Stated(StatedSource::Air, site.air_pressure.std),
-                also: None,
-                quality: Quality::Good,
-                reason: Reason::None,
-            }),
+            Some(barometer) => self
+                .channel(barometer)
+                .unwrap_or_else(|_| stated(Quality::Uncertain, Reason::Substituted)),
+            None => stated(Quality::Good, Reason::None),
         }
     }
 
     fn pressure(&self, source: PressureSource) -> Result<Input, Reason> {
         match source {
             PressureSource::Air { over_pa } => {
-                let mut air = self.air()?;
+                let mut air = self.air();
                 air.value += over_pa;
                 Ok(air)
             }
@@ -230,14 +235,9 @@ impl Inputs<'_> {
                     .channel(ix)
                     .is_some_and(|channel| channel.kind == QuantityKind::GaugePressure);
                 if gauge {
-                    let air = self.air()?;
+                    let air = self.air();
                     input.value += air.value;
-                    match air.source {
-                        Source::Channel(barometer) => input.also = Some((barometer, 1.0)),
-                        // Without a barometer the stated air pressure carries its share; the
-                        // description check refuses a gauge reading with neither.
-                        Source::Stated(..) => input.also = None,
-                    }
+                    input.also = Some(air.source);
                     if air.quality > input.quality {
                         input.quality = air.quality;
                         input.reason = air.reason;

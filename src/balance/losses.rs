@@ -8,7 +8,7 @@ use super::ledger::Ledger;
 use super::noise::{self, NoiseModel, NoiseSettings};
 use super::report::{ExcessLoss, LossRate, LossReport};
 use super::series::{LossSeries, LossSettings};
-use super::tally::Tally;
+use super::tally::{Tally, carried_kg2};
 use super::window::{Average, GRID, MassHistory, TickMass, WINDOWS};
 use crate::plant::Plant;
 use crate::time::{Monotonic, Span, Timestamp};
@@ -34,6 +34,8 @@ pub struct LossBook {
     history: MassHistory,
     noise: Option<NoiseModel>,
     steps_since_noise: u32,
+    /// Ledger entries at that time.
+    noise_booked: usize,
     watch: Option<Watch>,
     refined: Option<(u32, OnsetEstimate)>,
     report: Option<LossReport>,
@@ -60,7 +62,17 @@ impl LossBook {
         if self.history.tick(tick, tally).is_none() {
             return false;
         }
-        let series = Series::gather(plant, &self.history, ledger);
+        let most_carried_kg2 = self.noise.as_ref().map_or(f64::INFINITY, |noise| {
+            let found = &noise.parameters;
+            found.white_std_kg * found.white_std_kg
+                + found.correlated_std_kg * found.correlated_std_kg
+        });
+        let series = Series::gather(plant, &self.history, ledger, most_carried_kg2);
+        // An entry booked late had left its helium in the noise: find that anew at once.
+        if self.noise_booked != ledger.entries().len() {
+            self.noise_booked = ledger.entries().len();
+            self.steps_since_noise = NOISE_EVERY;
+        }
         self.find_noise(series.as_ref());
         if let Some(series) = &series {
             self.watch(plant, ledger, series);
@@ -87,19 +99,34 @@ impl LossBook {
         &self.history
     }
 
-    /// Finds the noise from the last days, but not while a loss stands: the noise is that of the
-    /// quiet plant.
+    /// Finds the noise from the last days. While a loss stands its onset is in the model, since a
+    /// bend that is not looks like slow noise; until the onset is known the old noise holds.
     fn find_noise(&mut self, series: Option<&Series>) {
         self.steps_since_noise += 1;
         let standing = self.standing().is_some();
-        let due = self.noise.is_none() || (self.steps_since_noise >= NOISE_EVERY && !standing);
-        let Some(series) = series.filter(|series| due && series.mass_kg.len() >= NOISE_FROM) else {
-            return;
+        let onset_s = match &self.refined {
+            Some((_, found)) if standing => Some(found.onset_s),
+            _ => None,
         };
+        let known = !standing || onset_s.is_some();
+        let due = self.noise.is_none() || (self.steps_since_noise >= NOISE_EVERY && known);
+        if let Some(series) = series.filter(|series| due && series.mass_kg.len() >= NOISE_FROM) {
+            self.fit_noise(series, onset_s);
+        }
+    }
+
+    fn fit_noise(&mut self, series: &Series, onset_s: Option<f64>) {
         self.steps_since_noise = 0;
-        series.with(RATE_OVER, |series| {
+        series.with(RATE_OVER, |window| {
+            let from = window.start_s;
+            let bends: Vec<f64> = onset_s.into_iter().filter(|at| *at > from).collect();
+            let window = LossSeries {
+                bends_s: &bends,
+                ..*window
+            };
             // Without a fit the last one stands; too little data is no fault.
-            if let Ok(found) = noise::fit(series, &NoiseSettings::default(), self.noise.as_ref()) {
+            let settings = NoiseSettings::default();
+            if let Ok(found) = noise::fit(&window, &settings, self.noise.as_ref()) {
                 self.noise = Some(found);
             }
         });
@@ -147,18 +174,38 @@ impl LossBook {
         });
     }
 
-    /// Finds onset and size of a standing loss from the whole series.
+    /// Finds onset and size of a standing loss from the whole series. The first time the noise is
+    /// found anew with the onset in the model: the one at hand took the loss for noise until now.
     fn refine(&mut self, plant: &Plant, series: &Series) {
-        let (Some(noise), Some(_)) = (&self.noise, self.standing()) else {
+        if self.standing().is_none() {
             self.refined = None;
             return;
-        };
+        }
         if let Some((age, _)) = &mut self.refined {
             *age += 1;
             if *age < REFINE_EVERY {
                 return;
             }
         }
+        let first = self.refined.is_none();
+        self.find_onset(plant, series);
+        if first && let Some((_, found)) = &self.refined {
+            let onset_s = found.onset_s;
+            self.fit_noise(series, Some(onset_s));
+            if let (Some(watch), Some(noise)) = (&mut self.watch, &self.noise)
+                && watch.detector.set_noise(noise.clone()).is_err()
+            {
+                // Of another shape: built anew with the next sample.
+                self.watch = None;
+            }
+            self.find_onset(plant, series);
+        }
+    }
+
+    fn find_onset(&mut self, plant: &Plant, series: &Series) {
+        let Some(noise) = &self.noise else {
+            return;
+        };
         let settings = settings(plant);
         let found = series.with(ONSET_OVER, |window| {
             leak::estimate_with_onset(window, noise, &settings, Onset::Unknown).ok()
@@ -288,8 +335,14 @@ struct Series {
 }
 
 impl Series {
-    /// The last thirty days; none while no average has wall time.
-    fn gather(plant: &Plant, history: &MassHistory, ledger: &Ledger) -> Option<Self> {
+    /// The last thirty days; none while no average has wall time. A step of which more is carried
+    /// forward than the noise is large misses: a frozen value is no measurement of a loss.
+    fn gather(
+        plant: &Plant,
+        history: &MassHistory,
+        ledger: &Ledger,
+        most_carried_kg2: f64,
+    ) -> Option<Self> {
         let averages = history.averages();
         let first = averages.front()?;
         let last = averages.back()?;
@@ -310,7 +363,9 @@ impl Series {
                 continue;
             };
             let booked = ledger.booked_between(origin, utc - half).net_kg();
-            if let Some(mass) = mass_kg.get_mut(at) {
+            if let Some(mass) = mass_kg.get_mut(at)
+                && carried_kg2(&average.by_cause) <= most_carried_kg2
+            {
                 *mass = average.mass_kg - average.restated_kg - booked;
             }
             if let Some(kelvin) = outdoor.get_mut(at) {

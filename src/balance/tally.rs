@@ -15,6 +15,8 @@ pub enum Cause {
     Group(GroupIx),
     /// A number stated by a person or by the model.
     Stated(StatedSource),
+    /// The last usable value of a channel, carried forward: the same for as long as it is carried.
+    Carried(ChannelIx),
 }
 
 /// A sum of masses with its errors by cause.
@@ -87,7 +89,10 @@ impl Tally {
                 continue;
             };
             let independent = slope * measured.independent_std;
-            if independent.is_finite() {
+            if measured.reason == Reason::CarriedForward {
+                // No new reading, no new noise: what is not known of it stays.
+                tally.by_cause.push((Cause::Carried(channel), independent));
+            } else if independent.is_finite() {
                 tally.independent_kg2 += independent * independent;
                 contributors.push((Contributor::Channel(channel), independent.abs()));
             }
@@ -119,7 +124,7 @@ impl Tally {
     pub fn constant_kg2(&self, plant: &Plant) -> f64 {
         self.by_cause
             .iter()
-            .filter(|(cause, _)| correlation_time(plant, *cause).is_none())
+            .filter(|(cause, _)| !is_carried(*cause) && correlation_time(plant, *cause).is_none())
             .map(|(_, u)| u * u)
             .sum()
     }
@@ -174,12 +179,44 @@ pub fn lasting_difference_kg2(
                 )
             }
         };
+        if is_carried(cause) {
+            variance += carried_difference_kg2(before * before, after * after, apart);
+            continue;
+        }
         let remembered = correlation_time(plant, cause).map_or(1.0, |time| {
             libm::exp(-apart.seconds() / time.seconds().max(1.0))
         });
         // Never below zero but for rounding.
         variance += (before * before + after * after - 2.0 * remembered * before * after).max(0.0);
     }
+}
+
+/// Time over which what nobody measures goes its own way, s (common practice, no source).
+const CARRIED_TIME_S: f64 = 43_200.0;
+
+/// Variance of the change of something that is carried forward at both ends or at one. It has moved
+/// on in between though its value has not: at least by what the uncertainty has grown, and after
+/// half a day by as much as is unknown at all.
+fn carried_difference_kg2(before: f64, after: f64, apart: Span) -> f64 {
+    let moved = before.max(after) * (1.0 - libm::exp(-apart.seconds() / CARRIED_TIME_S));
+    (after - before).abs().max(moved)
+}
+
+fn is_carried(cause: Cause) -> bool {
+    matches!(
+        cause,
+        Cause::Carried(_) | Cause::Stated(StatedSource::Carried(_))
+    )
+}
+
+/// Variance of what is carried forward, kg2.
+#[must_use]
+pub fn carried_kg2(by_cause: &[(Cause, f64)]) -> f64 {
+    by_cause
+        .iter()
+        .filter(|(cause, _)| is_carried(*cause))
+        .map(|(_, u)| u * u)
+        .sum()
 }
 
 /// How long a cause is remembered; none for one that stays.

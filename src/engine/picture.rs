@@ -218,6 +218,10 @@ fn source_name(plant: &Plant, contributor: Contributor) -> Id {
                 |group| Id::from(format!("{} calibration or lag", group.id)),
             )
         }
+        Contributor::Cause(Cause::Carried(ix)) => plant.channel(ix).map_or_else(
+            || Id::from("?"),
+            |channel| Id::from(format!("{} carried forward", channel.id)),
+        ),
         Contributor::Cause(Cause::Stated(stated)) => Id::from(match stated {
             StatedSource::Air => "stated air pressure".to_owned(),
             StatedSource::LiquidModel => "density of liquid helium (model)".to_owned(),

@@ -163,7 +163,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
             .rate
             .as_ref()
             .map(|r| rate(r.rate_kg_per_s, Some(r.std_kg_per_s))),
-        rate_over: report.rate.as_ref().map(|r| window_name(r.over)),
+        rate_over: report.rate.as_ref().map(|r| r.over.to_string()),
         decision_threshold: report
             .rate
             .as_ref()
