@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use crate::engine::snapshot::SNAPSHOT_FORMAT;
 use crate::engine::{ENGINE_VERSION, Engine, Event, EventKind, Outcome, OutcomeKind, Provenance};
-use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings};
+use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings, Suspect};
 use crate::plant::files::SourceFile;
 use crate::plant::{DescriptionHash, Plant, load};
 use crate::replay;
@@ -81,6 +81,8 @@ pub struct Recorder {
     outcomes: Vec<Outcome>,
     last_snapshot: Option<Monotonic>,
     provenance: Provenance,
+    /// The event that ended the process too often; it is not applied again.
+    aside: Option<Suspect>,
 }
 
 enum Record {
@@ -115,7 +117,22 @@ impl Recorder {
             replayed: 0,
         };
         keep_description(&mut store, &described)?;
-        let engine = rebuild(directory, &described, &mut store, &recovery, &mut opened)?;
+        let aside = recovery
+            .suspect
+            .filter(|suspect| suspect.deaths >= DEATHS_TO_SET_ASIDE);
+        if let Some(suspect) = &aside {
+            opened.notes.push(format!(
+                "event {} ended the process {} times and is set aside; report this",
+                suspect.seq, suspect.deaths
+            ));
+        }
+        let engine = rebuild(
+            directory,
+            &mut store,
+            aside.as_ref(),
+            &described,
+            &mut opened,
+        )?;
         let provenance = engine.provenance();
         store.provenance(&provenance)?;
         let mut recorder = Self {
@@ -127,8 +144,8 @@ impl Recorder {
             outcomes: Vec::new(),
             last_snapshot: None,
             provenance,
+            aside,
         };
-        recorder.set_suspect_aside(&recovery, stamp, &mut opened);
         let hash = recorder.described.plant.hash;
         let fresh = recorder.engine.seq() == 0;
         if fresh || recorder.engine.plant().hash != hash {
@@ -168,16 +185,26 @@ impl Recorder {
     pub fn feed(&mut self, stamp: Stamp, kind: EventKind) -> &[Outcome] {
         self.reopen_if_due(stamp);
         self.outcomes.clear();
-        let event = Event {
+        let mut event = Event {
             seq: self.engine.seq() + 1,
             stamp,
             kind,
         };
-        if let Record::Well(store) = &mut self.record
-            && store.careful()
-            && let Err(error) = store.mark_in_flight(event.seq, event_name(&event.kind).as_bytes())
-        {
-            self.fail(&error, stamp);
+        let careful = matches!(&self.record, Record::Well(store) if store.careful());
+        if careful || self.aside.is_some() {
+            let content = content(&event.kind);
+            if is_aside(self.aside.as_ref(), event.seq, &content) {
+                tracing::error!(
+                    seq = event.seq,
+                    "an event that ended the process is set aside"
+                );
+                event.kind = EventKind::SetAside { seq: event.seq };
+            } else if careful
+                && let Record::Well(store) = &mut self.record
+                && let Err(error) = store.mark_in_flight(event.seq, &content)
+            {
+                self.fail(&error, stamp);
+            }
         }
         if let Err(error) = self.engine.apply(&event, &mut self.outcomes) {
             // The sequencer itself numbers events, so this is a fault of the program.
@@ -187,8 +214,17 @@ impl Recorder {
         let mut due = self.outcomes.iter().any(must_be_durable_first);
         match &mut self.record {
             Record::Well(store) => {
+                // The note goes as soon as the event is taken: a power cut between two events
+                // accuses neither.
                 let appended = Self::follow_provenance(&mut self.provenance, &self.engine, store)
-                    .and_then(|()| store.append(&event, &self.outcomes));
+                    .and_then(|()| store.append(&event, &self.outcomes))
+                    .and_then(|()| {
+                        if careful {
+                            store.clear_in_flight()
+                        } else {
+                            Ok(())
+                        }
+                    });
                 match appended {
                     Ok(()) => due |= store.commit_due(),
                     Err(error) => {
@@ -303,6 +339,12 @@ impl Recorder {
 
     fn fail(&mut self, error: &StorageError, stamp: Stamp) {
         tracing::error!(%error, "recording has stopped; it is tried again every {REOPEN_EVERY}");
+        // No event is to blame for what the disk refuses.
+        if let Record::Well(store) = &mut self.record
+            && let Err(error) = store.clear_in_flight()
+        {
+            tracing::debug!(%error, "the note of the event in flight stays");
+        }
         self.record = Record::Failed(Failure {
             why: error.to_string(),
             since: stamp,
@@ -341,23 +383,6 @@ impl Recorder {
             Err(error) => tracing::error!(%error, "still not recording"),
         }
     }
-
-    /// An event that ended the process twice is not on record; that it was set aside is.
-    fn set_suspect_aside(&mut self, recovery: &Recovery, stamp: Stamp, opened: &mut Opened) {
-        let Some(suspect) = &recovery.suspect else {
-            return;
-        };
-        if suspect.deaths < DEATHS_TO_SET_ASIDE {
-            return;
-        }
-        let seq = suspect.seq;
-        opened.notes.push(format!(
-            "event {seq} ended the process {} times and was set aside",
-            suspect.deaths
-        ));
-        self.feed(stamp, EventKind::SetAside { seq });
-        self.commit(stamp);
-    }
 }
 
 /// Alarm changes, acknowledgements and ledger entries are told to people only once on record.
@@ -372,17 +397,23 @@ fn must_be_durable_first(outcome: &Outcome) -> bool {
     )
 }
 
-fn event_name(kind: &EventKind) -> &'static str {
+/// By what an event is known again when it comes back under another number; ticks are all alike.
+fn content(kind: &EventKind) -> Vec<u8> {
     match kind {
-        EventKind::Poll(_) => "poll",
-        EventKind::Tick => "tick",
-        EventKind::Action(_) => "action",
-        EventKind::Ledger(_) => "ledger",
-        EventKind::ClockStepped { .. } => "clock-stepped",
-        EventKind::DescriptionInForce { .. } => "description-in-force",
-        EventKind::NotPolled { .. } => "not-polled",
-        EventKind::SetAside { .. } => "set-aside",
+        EventKind::Tick => Vec::new(),
+        kind => postcard::to_allocvec(kind).unwrap_or_default(),
     }
+}
+
+/// Whether an event that was never on record is the one that ended the process.
+fn is_aside(aside: Option<&Suspect>, seq: u64, content: &[u8]) -> bool {
+    aside.is_some_and(|suspect| {
+        if suspect.kind.is_empty() || content.is_empty() {
+            suspect.kind.is_empty() && content.is_empty() && suspect.seq == seq
+        } else {
+            suspect.kind == content
+        }
+    })
 }
 
 fn notes_of(recovery: &Recovery) -> Vec<String> {
@@ -419,9 +450,9 @@ fn keep_description(store: &mut Store, described: &Described) -> Result<(), Stor
 /// The engine as the record has it: from the latest snapshot that fits, and the events since.
 fn rebuild(
     directory: &Path,
-    described: &Described,
     store: &mut Store,
-    recovery: &Recovery,
+    aside: Option<&Suspect>,
+    described: &Described,
     opened: &mut Opened,
 ) -> Result<Engine, RecorderError> {
     let reader = Reader::open(directory)?;
@@ -444,20 +475,15 @@ fn rebuild(
     let mut problem = None;
     let mut describe = |hash| described_as(&reader, Some(described), hash).ok().flatten();
     let from = engine.seq() + 1;
-    let deadly = recovery
-        .suspect
-        .as_ref()
-        .filter(|suspect| suspect.deaths >= DEATHS_TO_SET_ASIDE)
-        .map(|suspect| suspect.seq);
-    let mut unmarked = None;
+    let careful = store.careful();
     let replayed = reader.replay(from, |mut event| {
-        if Some(event.seq) == deadly {
-            event.kind = EventKind::SetAside { seq: event.seq };
-        }
-        if store.careful() {
-            let marked = store.mark_in_flight(event.seq, event_name(&event.kind).as_bytes());
-            if let Err(error) = marked {
-                unmarked = Some(error);
+        if careful {
+            let content = content(&event.kind);
+            // What is on record keeps its number, and its like may be harmless.
+            if aside.is_some_and(|suspect| suspect.seq == event.seq && suspect.kind == content) {
+                event.kind = EventKind::SetAside { seq: event.seq };
+            } else if let Err(error) = store.mark_in_flight(event.seq, &content) {
+                problem = Some(error.into());
                 return ControlFlow::Break(());
             }
         }
@@ -472,8 +498,8 @@ fn rebuild(
             }
         }
     })?;
-    if let Some(error) = unmarked {
-        return Err(error.into());
+    if careful {
+        store.clear_in_flight()?;
     }
     if let Some(problem) = problem {
         return Err(problem);
@@ -519,3 +545,6 @@ pub fn described_as(
         .collect();
     Ok(load::load(&files).ok().map(Arc::new))
 }
+
+#[cfg(test)]
+mod tests;

@@ -108,6 +108,9 @@ pub async fn run(
     options: RunOptions,
     stop: CancellationToken,
 ) -> Result<(), DaemonError> {
+    if let Ok(address) = listener.local_addr() {
+        tracing::info!("pages at http://{address}/");
+    }
     let mut house = House::open(listener, options, stop.clone())?;
     // The pages come first: while the past is read or computed they show how far it has come.
     let mut outcome = Ok(());

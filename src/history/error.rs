@@ -43,7 +43,7 @@ pub enum StorageError {
         known: i64,
     },
     /// A file or directory could not be used.
-    #[error("cannot {action} {}: {detail}", path.display())]
+    #[error("cannot {action} {}: {detail}; see that this user may write there and that the disk is well", path.display())]
     File {
         /// What was tried.
         action: &'static str,
@@ -136,7 +136,18 @@ impl StorageError {
     /// Whether the system refused for want of permission.
     #[must_use]
     pub fn is_permission(&self) -> bool {
-        matches!(self, Self::File { detail, .. } if detail.contains("ermission denied"))
+        // The last is what the database says of a file that may only be read.
+        let told = [
+            "ermission denied",
+            "ead-only file system",
+            "readonly database",
+        ];
+        match self {
+            Self::File { detail, .. } | Self::Database { detail } => {
+                told.iter().any(|words| detail.contains(words))
+            }
+            _ => false,
+        }
     }
 
     pub(super) fn file(action: &'static str, path: &Path, error: &std::io::Error) -> Self {

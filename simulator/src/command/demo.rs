@@ -85,7 +85,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<(), CommandError> {
     let history = args.data.join("history");
     let begun_file = args.data.join("begun.json");
     if args.fresh {
-        clear(&args.data, &history)?;
+        clear(&args.data, &history, &begun_file)?;
     }
     let begun = earlier(&begun_file).filter(|begun| {
         let absence = newest(&history).map_or(LONGEST_ABSENCE, |newest| now - newest);
@@ -94,7 +94,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<(), CommandError> {
     });
     let is_new = begun.is_none();
     if is_new {
-        clear(&args.data, &history)?;
+        clear(&args.data, &history, &begun_file)?;
     }
     let begun = begun.unwrap_or(Begun {
         start_ms: demo::beginning(now, args.seed).start.millis(),
@@ -105,9 +105,6 @@ pub(super) fn run(args: &DemoArgs) -> Result<(), CommandError> {
         Timestamp::from_millis(begun.start_ms) + past::DEMO_PAST,
         begun.seed,
     )?;
-    let text = serde_json::to_string(&begun).unwrap_or_default();
-    write(&begun_file, &text)?;
-
     let mut settings = Settings::layered(args.settings.as_deref()).map_err(RunError::from)?;
     settings.data_directory = history;
     settings.listen.clone_from(&args.listen);
@@ -116,7 +113,8 @@ pub(super) fn run(args: &DemoArgs) -> Result<(), CommandError> {
         .enable_all()
         .build()
         .map_err(CommandError::Serve)?;
-    runtime.block_on(all(args, settings, described, plant, is_new))
+    let begin = is_new.then_some((begun_file, begun));
+    runtime.block_on(all(args, settings, described, plant, begin))
 }
 
 async fn all(
@@ -124,7 +122,7 @@ async fn all(
     settings: Settings,
     described: Described,
     plant: VirtualPlant,
-    is_new: bool,
+    begin: Option<(PathBuf, Begun)>,
 ) -> Result<(), CommandError> {
     let listener = match listen(&args.listen).await {
         Err(_) if args.listen == LISTEN => listen("127.0.0.1:0").await?,
@@ -159,10 +157,15 @@ async fn all(
         clock: Arc::new(SystemClock::new()),
         addresses,
         prepare: Some(Box::new(move |preparing| {
-            if is_new {
-                compute_past(preparing, &shared, &truth)?;
-            } else {
-                catch_up(preparing, &shared);
+            match &begin {
+                Some((file, begun)) => {
+                    compute_past(preparing, &shared, &truth)?;
+                    // Only a whole past is worth going on from.
+                    if !preparing.stop.is_cancelled() {
+                        remember(file, begun);
+                    }
+                }
+                None => catch_up(preparing, &shared),
             }
             if caught_up.send(()).is_err() {
                 tracing::debug!("stopped before the plant went live");
@@ -241,10 +244,11 @@ fn compute_past(
         scope.spawn(move || simulate(&plant, truth, &out, stop));
         feed(preparing, &mut recorder, start, &batches);
     });
-    let now = shared.lock().now();
+    // One statement must not lock twice: the first guard would live until its end.
+    let reached = shared.lock().now();
     let last = Stamp {
-        utc: Some(now),
-        monotonic: Monotonic((now - start).millis()),
+        utc: Some(reached),
+        monotonic: Monotonic((reached - start).millis()),
         ..first
     };
     recorder.close(last).map_err(RecorderError::from)
@@ -338,21 +342,25 @@ fn newest(history: &Path) -> Option<Timestamp> {
     reader.statistics().ok()?.newest
 }
 
+/// Notes what a second start must know; without the note it begins afresh.
+fn remember(file: &Path, begun: &Begun) {
+    let text = serde_json::to_string(begun).unwrap_or_default();
+    if let Err(error) = fs::write(file, text) {
+        tracing::warn!(%error, file = %file.display(), "the next demonstration will begin afresh");
+    }
+}
+
 /// Throws an earlier demonstration away; only what this command itself has made.
-fn clear(data: &Path, history: &Path) -> Result<(), CommandError> {
+fn clear(data: &Path, history: &Path, begun: &Path) -> Result<(), CommandError> {
     let fault = |path: &Path| {
         let path = path.to_owned();
         move |source| CommandError::Write { path, source }
     };
+    if begun.exists() {
+        fs::remove_file(begun).map_err(fault(begun))?;
+    }
     if history.exists() {
         fs::remove_dir_all(history).map_err(fault(history))?;
     }
     fs::create_dir_all(data).map_err(fault(data))
-}
-
-fn write(path: &Path, text: &str) -> Result<(), CommandError> {
-    fs::write(path, text).map_err(|source| CommandError::Write {
-        path: path.to_owned(),
-        source,
-    })
 }
