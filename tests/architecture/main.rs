@@ -2,6 +2,12 @@
 //! disk nor network, only acquisition speaks Modbus, and nothing in the program can write to a
 //! plant.
 
+#![expect(
+    clippy::expect_used,
+    clippy::panic,
+    reason = "helpers of tests: a failure here is a failed test"
+)]
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
