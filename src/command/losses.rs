@@ -18,7 +18,7 @@ use crate::time::Timestamp;
 /// What is being lost, how sure that is, and what would have gone unseen
 ///
 /// Reads the record of a data directory; the daemon may run meanwhile. Losses are in the unit that
-/// the plant description names; ± is the 95 % band.
+/// the plant description names; ± is one standard uncertainty (k = 1, JCGM 100).
 #[derive(Debug, clap::Args)]
 pub struct LossesArgs {
     /// Data directory

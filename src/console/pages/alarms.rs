@@ -19,7 +19,7 @@ use crate::engine::AlarmState;
 const FEW_LINES: usize = 12;
 
 #[derive(Template)]
-#[template(path = "alarms.html")]
+#[template(path = "alarms.html", config = "src/console/askama.toml")]
 struct AlarmsPage {
     frame: Frame,
     facts: AlarmFacts,
@@ -75,7 +75,7 @@ pub(in crate::console) async fn page(
 }
 
 #[derive(Template)]
-#[template(path = "alarm.html")]
+#[template(path = "alarm.html", config = "src/console/askama.toml")]
 struct AlarmPage {
     frame: Frame,
     alarm: AlarmFact,

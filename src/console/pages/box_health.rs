@@ -15,7 +15,7 @@ use crate::console::words::{Moment, bytes};
 use crate::time::Span;
 
 #[derive(Template)]
-#[template(path = "box.html")]
+#[template(path = "box.html", config = "src/console/askama.toml")]
 struct BoxPage {
     frame: Frame,
     facts: HealthFacts,

@@ -20,7 +20,7 @@ use crate::time::{Span, Timestamp};
 const POINTS: usize = 400;
 
 #[derive(Template)]
-#[template(path = "channels.html")]
+#[template(path = "channels.html", config = "src/console/askama.toml")]
 struct ChannelsPage {
     frame: Frame,
     facts: ChannelFacts,
@@ -58,7 +58,7 @@ pub(in crate::console) async fn page(
 }
 
 #[derive(Template)]
-#[template(path = "channel.html")]
+#[template(path = "channel.html", config = "src/console/askama.toml")]
 struct ChannelPage {
     frame: Frame,
     channel: ChannelFact,

@@ -27,7 +27,7 @@ const BAND_95: f64 = 1.96;
 const LEAST_GAP_MS: i64 = 15 * 60_000;
 
 #[derive(Template)]
-#[template(path = "helium.html")]
+#[template(path = "helium.html", config = "src/console/askama.toml")]
 struct HeliumPage {
     frame: Frame,
     facts: HeliumFacts,
@@ -205,7 +205,7 @@ fn loss_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[LossPoi
 }
 
 #[derive(Template)]
-#[template(path = "entry.html")]
+#[template(path = "entry.html", config = "src/console/askama.toml")]
 struct EntryPage {
     frame: Frame,
     kinds: Vec<&'static str>,
@@ -241,7 +241,7 @@ pub(in crate::console) async fn entry_form(
 }
 
 #[derive(Template)]
-#[template(path = "states.html")]
+#[template(path = "states.html", config = "src/console/askama.toml")]
 struct StatesPage {
     frame: Frame,
     facts: HeliumFacts,

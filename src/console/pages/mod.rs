@@ -115,7 +115,7 @@ fn render(status: StatusCode, page: &impl Template) -> Response {
 }
 
 #[derive(Template)]
-#[template(path = "problem.html")]
+#[template(path = "problem.html", config = "src/console/askama.toml")]
 struct ProblemPage<'a> {
     frame: Frame,
     problem: &'a Problem,
@@ -142,7 +142,7 @@ pub(super) async fn not_found(
 }
 
 #[derive(Template)]
-#[template(path = "progress.html")]
+#[template(path = "progress.html", config = "src/console/askama.toml")]
 struct ProgressPage {
     title: String,
     phase: String,
@@ -183,7 +183,7 @@ pub(super) fn progress(shared: &Shared, uri: &Uri) -> Response {
 }
 
 #[derive(Template)]
-#[template(path = "login.html")]
+#[template(path = "login.html", config = "src/console/askama.toml")]
 struct LoginPage<'a> {
     frame: Frame,
     next: &'a str,
