@@ -114,6 +114,6 @@ fn main() {
     println!(
         "  a poll {:.2} us, a tick {:.1} us (ten-minute reports of losses included)",
         split.0 / polls as f64 * 1e6,
-        split.1 / f64::from(ticks) * 1e6
+        split.1 / ticks as f64 * 1e6
     );
 }
