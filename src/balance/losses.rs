@@ -117,7 +117,9 @@ impl LossBook {
 
     fn fit_noise(&mut self, series: &Series, onset_s: Option<f64>) {
         self.steps_since_noise = 0;
-        series.with(RATE_OVER, |window| {
+        // With the onset known the window may be as long as that of the size.
+        let over = onset_s.map_or(RATE_OVER, |_| ONSET_OVER);
+        series.with(over, |window| {
             let from = window.start_s;
             let bends: Vec<f64> = onset_s.into_iter().filter(|at| *at > from).collect();
             let window = LossSeries {
@@ -454,19 +456,38 @@ impl Series {
     }
 }
 
-/// Rise over the last two steps, per hour; only the past is used, so that the sequential test and
-/// an estimate of the whole series see the same. The first two repeat the third.
+/// Rise of the mean over the last two hours from that of the two hours before, per hour. The means
+/// are long because the thermometers' own slow errors reach the mass too: a regressor that shows
+/// them step by step explains away the quick part of the noise, and what is left looks slower and
+/// larger than it is. Only the past is used, so that the sequential test and an estimate of the
+/// whole series see the same. The first values repeat the first that has a whole past.
 fn rates_per_hour(values: &[f64]) -> Vec<f64> {
-    let per_hour = 3600.0 / (2.0 * GRID.seconds());
+    const HALF: usize = 12;
+    #[expect(clippy::cast_precision_loss, reason = "a dozen steps")]
+    let hours = HALF as f64 * GRID.seconds() / 3600.0;
     let mut rates: Vec<f64> = values
-        .windows(3)
-        .map(|window| match window {
-            [before, _, now] => (now - before) * per_hour,
-            _ => f64::NAN,
+        .windows(2 * HALF)
+        .map(|window| {
+            let (before, now) = window.split_at(HALF);
+            (mean_of_present(now) - mean_of_present(before)) / hours
         })
         .collect();
     let first = rates.first().copied().unwrap_or(0.0);
     let missing = values.len() - rates.len();
     rates.splice(0..0, std::iter::repeat_n(first, missing));
     rates
+}
+
+/// Mean of those that are there; NaN when fewer than half are.
+fn mean_of_present(values: &[f64]) -> f64 {
+    let (mut sum, mut count) = (0.0, 0_u32);
+    for value in values.iter().filter(|value| value.is_finite()) {
+        sum += value;
+        count += 1;
+    }
+    if usize::try_from(count).is_ok_and(|count| 2 * count >= values.len()) {
+        sum / f64::from(count)
+    } else {
+        f64::NAN
+    }
 }

@@ -17,11 +17,15 @@ const LEAST_COVERED: usize = 44;
 /// deviations of chance.
 const RMS: std::ops::RangeInclusive<f64> = 0.7..=1.3;
 
-/// Two to three hours from midnight to evening, so that sun and night are among them.
+/// Of a single vessel: what is stated for sun and lag of an outdoor tank is for the worse hours, and
+/// where the model brings them about itself most hours are better.
+const RMS_OF_A_VESSEL: std::ops::RangeInclusive<f64> = 0.4..=1.3;
+
+/// Six hours of plant, begun at any time of the day, so that sun and night are among them.
 fn judge(site: &Site, seed: u64) -> (InventoryReport, Truth) {
     let at = start() + Span::from_millis(i64::try_from(seed % 8).unwrap() * 3 * 3_600_000);
     let mut last = None;
-    let until = at + Span::from_millis(2 * 3_600_000);
+    let until = at + Span::from_millis(6 * 3_600_000);
     run(site.twin(seed, at, ""), until, |twin, _, outcomes| {
         for outcome in outcomes {
             if let OutcomeKind::Inventory(report) = &outcome.kind {
@@ -72,7 +76,7 @@ fn covers(site: &Site) {
             "  {vessel}: rms {spread:.2}, mean {mean:.2}; {:.2} kg +- {:.3} kg",
             figure.mass_kg, figure.std_kg
         );
-        if !RMS.contains(&spread) {
+        if !RMS_OF_A_VESSEL.contains(&spread) {
             odd.push(format!("{vessel} {spread:.2}"));
         }
     }
