@@ -3,8 +3,8 @@
 use std::ops::ControlFlow;
 use std::path::Path;
 
-use coldledger::engine::{Event, Outcome, OutcomeKind};
 use coldledger::engine::snapshot::SnapshotHeader;
+use coldledger::engine::{Event, Outcome, OutcomeKind};
 use coldledger::history::{JournalCheck, OutcomeHasher, Reader, Store};
 use coldledger::plant::DescriptionHash;
 use coldledger::time::Timestamp;
