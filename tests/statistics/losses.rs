@@ -23,6 +23,10 @@ const DAYS: i64 = 10;
 /// Steps of ten minutes in a day.
 const STEPS: f64 = 144.0;
 
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a test is asked for its long form by the environment"
+)]
 fn seeds() -> u64 {
     match std::env::var("COLDLEDGER_FULL") {
         Ok(full) if full == "1" => 50,
@@ -50,9 +54,10 @@ fn ten_days(site: &Site, seed: u64, leak: bool) -> Shown {
         accepted.max(0.01)
     );
     if leak {
-        events += &format!(
-            "[[event]]\nat = \"{ONSET_DAYS} days\"\nkind = \"leak\"\nvessel = \"STRING-A\"\nrate = \"{LEAK} kg/day\"\n"
-        );
+        let begins = format!("[[event]]\nat = \"{ONSET_DAYS} days\"\nkind = \"leak\"\n");
+        events.push_str(&begins);
+        let size = format!("vessel = \"STRING-A\"\nrate = \"{LEAK} kg/day\"\n");
+        events.push_str(&size);
     }
     let mut shown = Shown {
         excess: None,
@@ -229,7 +234,7 @@ fn a_loss_of_4_kg_a_day_is_covered_and_about_as_sharp_as_the_noise_allows() {
         let (rate, std) = (excess.excess_kg_per_s * DAY_S, excess.std_kg_per_s * DAY_S);
         let (told, told_std) = told_the_noise(shown, &whitening);
         let inside = (rate - LEAK).abs() <= 1.96 * std;
-        covered += usize::from(inside);
+        covered += u64::from(inside);
         raised += usize::from(excess.raised);
         off.push((rate - LEAK) / std);
         off_told.push((told - LEAK) / told_std);
@@ -265,8 +270,12 @@ fn a_loss_of_4_kg_a_day_is_covered_and_about_as_sharp_as_the_noise_allows() {
     let chance = 3.0 / libm::sqrt(2.0 * seeds as f64);
     assert!((rms(off_told.iter().copied()) - 1.0).abs() < chance);
     // 90 to 99 % of 50; of fewer, what chance leaves of 95 %.
-    let least = if seeds == 50 { 45 } else { seeds as usize - 2 };
-    assert!(covered >= least, "{covered} of {seeds}");
+    let allowed = if seeds == 50 {
+        45..=49
+    } else {
+        seeds - 2..=seeds
+    };
+    assert!(allowed.contains(&covered), "{covered} of {seeds}");
     assert!(median <= 1.2 && pooled <= 1.2, "{median} {pooled}");
 }
 
