@@ -3,7 +3,7 @@
 //! A vessel's mass is a function of a few channel readings and a few stated numbers (its volume,
 //! its holdup). Beside the mass, [`vessel_mass`] gives the *sensitivity* to each reading,
 //! dm/dx in kg per SI unit, and the signed standard uncertainty that each stated number brings in
-//! kg. [`Tally`] adds vessels up by reading and by source, so that one barometer under six gauge
+//! kg. [`super::tally::Tally`] adds vessels up by reading and by source, so that one barometer under six gauge
 //! tanks, or one calibration under two levels, adds as it does in the plant (law of propagation of
 //! uncertainty with correlated inputs, JCGM 100:2008, 5.2).
 //!

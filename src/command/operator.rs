@@ -10,10 +10,9 @@ const SHORTEST: usize = 8;
 
 /// Make an entry for the file of people who may act
 ///
-/// Reads a password, one line, from standard input and writes an [[operator]] entry with its hash.
-/// Append it to the file named by the setting operators-file:
-///
-///     coldledger operator "Ada Night" < password.txt >> operators.toml
+/// Reads a password, one line, from standard input and writes an operator entry with its hash.
+/// Append it to the file named by the setting operators-file, as by
+/// coldledger operator "Ada Night" < password.txt >> operators.toml
 #[derive(Debug, clap::Args)]
 #[command(verbatim_doc_comment)]
 pub struct OperatorArgs {

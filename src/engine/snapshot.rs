@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::core::{ENGINE_VERSION, Engine, State};
 use crate::plant::{DescriptionHash, Id, Plant};
 
-/// Layout of the bytes; raised when [`State`] changes.
+/// Layout of the bytes; raised when the state changes.
 pub const SNAPSHOT_FORMAT: u32 = 1;
 
 /// What a snapshot was made by and of.

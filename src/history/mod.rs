@@ -3,7 +3,7 @@
 //! and outcomes, not where they come from or go to.
 //!
 //! One [`Store`] writes, on one thread; any number of [`Reader`]s read meanwhile. The form on disk
-//! is drawn in [`format`].
+//! is drawn in [`mod@format`].
 
 mod codec;
 mod error;

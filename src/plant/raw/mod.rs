@@ -1,5 +1,5 @@
 //! The description as written: one structure per table, every field optional, so that one missing
-//! or wrong field hides nothing else. What is due where is decided in [`super::load`].
+//! or wrong field hides nothing else. What is due where is decided in [`mod@super::load`].
 //!
 //! Keys are in kebab-case; unknown keys are problems. Every quantity is a text with its unit.
 #![expect(
