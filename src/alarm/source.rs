@@ -10,7 +10,7 @@ use crate::balance::report::{ExcessLoss, WindowBalance};
 use crate::plant::{
     AlarmSource, ChannelIx, DeviceIx, Direction, LineIx, Passage, Plant, Scope, VesselIx,
 };
-use crate::quantity::{Measured, QuantityKind, Si};
+use crate::quantity::{Measured, Si};
 use crate::time::{Monotonic, Span};
 
 /// What an alarm may ask about the plant at a tick.
@@ -279,9 +279,8 @@ fn disagreement(plant: &Plant, facts: &dyn Facts, channels: &[ChannelIx], limit:
                 return Cause::Unknown;
             };
             let unit = described.unit;
-            let plain = QuantityKind::difference(described.kind)
-                .unit(unit.symbol)
-                .map_or(unit.symbol, |unit| unit.symbol);
+            // A difference of two gauge readings is neither gauge nor absolute.
+            let plain = unit.symbol.split('(').next().unwrap_or(unit.symbol);
             Cause::Present(format!(
                 "{} reads {:+.3} {plain} from the median of {}",
                 described.id,

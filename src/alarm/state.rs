@@ -80,7 +80,7 @@ pub struct AlarmMemory {
     pub state: AlarmState,
     /// In this state since.
     pub since: Monotonic,
-    /// What was measured when the cause was last seen to appear.
+    /// What was measured when the cause was last seen.
     pub detail: String,
     /// Who acted last, while that explains the state.
     pub actor: Option<Actor>,
@@ -146,6 +146,9 @@ impl AlarmMemory {
         };
         if present == self.cause_present {
             self.changing_since = None;
+            if let Cause::Present(detail) = cause {
+                self.detail = detail;
+            }
             return;
         }
         let since = *self.changing_since.get_or_insert(now);
@@ -283,6 +286,21 @@ mod tests {
             None
         );
         assert_eq!(alarm.state, AlarmState::Unacknowledged);
+    }
+
+    #[test]
+    fn the_detail_follows_what_is_measured() {
+        let mut alarm = AlarmMemory::new(at(0));
+        alarm.observe(present(), at(0), Span::ZERO, Span::ZERO);
+        alarm.observe(
+            Cause::Present("14 mbar".into()),
+            at(10),
+            Span::ZERO,
+            Span::ZERO,
+        );
+        assert_eq!(alarm.detail, "14 mbar");
+        alarm.observe(Cause::Absent, at(20), Span::ZERO, Span::ZERO);
+        assert_eq!(alarm.detail, "14 mbar", "the last that was seen");
     }
 
     #[test]
