@@ -207,7 +207,7 @@ fn excess_loss(excess: Option<&ExcessLoss>) -> Cause {
         Some(excess) if excess.raised => Cause::Present(format!(
             "{:.2} kg/day ± {:.2} kg/day beyond the accepted loss",
             excess.excess_kg_per_s * 86_400.0,
-            1.96 * excess.std_kg_per_s * 86_400.0
+            excess.std_kg_per_s * 86_400.0
         )),
         Some(_) => Cause::Absent,
     }
@@ -221,8 +221,7 @@ fn unaccounted(window: Option<&WindowBalance>, over: Span, limit_kg: f64) -> Cau
         {
             Cause::Present(format!(
                 "{:.2} kg ± {:.2} kg over {over} beyond the accepted loss",
-                window.excess_kg,
-                1.96 * window.excess_std_kg
+                window.excess_kg, window.excess_std_kg
             ))
         }
         Some(_) => Cause::Absent,

@@ -80,6 +80,9 @@ pub struct AlarmMemory {
     pub state: AlarmState,
     /// In this state since.
     pub since: Monotonic,
+    /// When the cause that it is about appeared: acknowledging or shelving does not change it, and
+    /// the time to respond counts from it.
+    pub raised: Option<Monotonic>,
     /// What was measured when the cause was last seen.
     pub detail: String,
     /// Who acted last, while that explains the state.
@@ -99,6 +102,7 @@ impl AlarmMemory {
         Self {
             state: AlarmState::Normal,
             since: now,
+            raised: None,
             detail: String::new(),
             actor: None,
             shelved_until: None,
@@ -157,6 +161,9 @@ impl AlarmMemory {
         }
         self.changing_since = None;
         self.cause_present = present;
+        if present {
+            self.raised = Some(now);
+        }
         if let Cause::Present(detail) = cause {
             self.detail = detail;
         }
@@ -286,6 +293,18 @@ mod tests {
             None
         );
         assert_eq!(alarm.state, AlarmState::Unacknowledged);
+    }
+
+    #[test]
+    fn acknowledging_and_shelving_keep_when_it_came() {
+        let mut alarm = AlarmMemory::new(at(0));
+        alarm.observe(present(), at(5), Span::ZERO, Span::ZERO);
+        alarm.acknowledge(at(100), &person());
+        assert_eq!((alarm.since, alarm.raised), (at(100), Some(at(5))));
+        alarm.shelve(at(200), SECOND, &person());
+        alarm.observe(present(), at(300), Span::ZERO, Span::ZERO);
+        assert_eq!(alarm.state, AlarmState::Unacknowledged);
+        assert_eq!(alarm.raised, Some(at(5)));
     }
 
     #[test]

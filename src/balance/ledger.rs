@@ -59,9 +59,12 @@ pub enum LedgerRefusal {
     },
     /// A mass or uncertainty that cannot be.
     #[error(
-        "the mass must be a positive number of kg (of either sign for a correction) and its standard uncertainty zero or more"
+        "the mass must be a positive number of kg up to 1000 t (of either sign for a correction; zero only to withdraw the entry it replaces) and its standard uncertainty zero or more"
     )]
     Mass,
+    /// Helium that has not moved yet.
+    #[error("the entry is dated more than a day ahead of the clock; book helium once it moves")]
+    Future,
     /// A duration that cannot be.
     #[error("the entry must take between no time and 366 days")]
     Duration,
@@ -69,6 +72,9 @@ pub enum LedgerRefusal {
     #[error("an entry needs an author")]
     NoAuthor,
 }
+
+/// Largest mass of one entry, kg: more helium than any plant holds.
+const LARGEST_KG: f64 = 1.0e6;
 
 /// What was booked between two times.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -134,12 +140,17 @@ impl Ledger {
         let booking = &entry.booking;
         let mass = booking.mass.value.si();
         let correction = booking.kind == BookingKind::Correction;
+        // Nothing at all is booked only to withdraw an entry.
         if !mass.is_finite()
-            || mass == 0.0
+            || mass.abs() > LARGEST_KG
+            || (mass == 0.0 && entry.supersedes.is_none())
             || (mass < 0.0 && !correction)
             || !(booking.mass.std.is_finite() && booking.mass.std >= 0.0)
         {
             return Err(LedgerRefusal::Mass);
+        }
+        if entered_at.is_some_and(|now| booking.effective_at - now > Span::DAY) {
+            return Err(LedgerRefusal::Future);
         }
         if booking.over < Span::ZERO || booking.over.days() > 366.0 {
             return Err(LedgerRefusal::Duration);
@@ -301,9 +312,30 @@ mod tests {
     }
 
     #[test]
+    fn a_replacing_entry_of_nothing_withdraws() {
+        let mut ledger = Ledger::default();
+        let book = |ledger: &mut Ledger, e| ledger.book(e, 1, Some(hour(2.0)));
+        book(&mut ledger, entry("d1", BookingKind::Delivery, 40.0, None)).unwrap();
+        book(
+            &mut ledger,
+            entry("d2", BookingKind::Delivery, 0.0, Some("d1")),
+        )
+        .unwrap();
+        assert_eq!(ledger.booked_between(hour(0.0), hour(9.0)).net_kg(), 0.0);
+    }
+
+    #[test]
+    fn refuses_helium_that_has_not_moved_yet() {
+        let mut ledger = Ledger::default();
+        let early = Some(hour(1.0) - Span::from_millis(2 * 86_400_000));
+        let ahead = entry("d1", BookingKind::Delivery, 1.0, None);
+        assert_eq!(ledger.book(ahead, 1, early), Err(LedgerRefusal::Future));
+    }
+
+    #[test]
     fn refuses_masses_that_cannot_be() {
         let mut ledger = Ledger::default();
-        for kg in [f64::NAN, f64::INFINITY, 0.0, -3.0] {
+        for kg in [f64::NAN, f64::INFINITY, 0.0, -3.0, 1.0e9] {
             assert_eq!(
                 ledger.book(entry("x", BookingKind::Dispatch, kg, None), 1, None),
                 Err(LedgerRefusal::Mass)

@@ -99,12 +99,11 @@ pub enum HeliumCommandError {
 
 /// Computes from standard input or the command line; the exit code.
 #[must_use]
-#[expect(clippy::print_stderr, reason = "the command line's own words")]
 pub fn main(args: &HeliumArgs) -> u8 {
     match run(args, io::stdin().lock(), io::stdout().lock()) {
         Ok(()) => super::WELL,
         Err(error) => {
-            eprintln!("coldledger: {error}");
+            super::complain(&error);
             super::CONFIGURATION
         }
     }

@@ -82,7 +82,6 @@ pub enum LedgerError {
 
 /// Lists or enters; the exit code.
 #[must_use]
-#[expect(clippy::print_stderr, reason = "the command line's own words")]
 pub fn main(args: &LedgerArgs) -> u8 {
     let result = match &args.action {
         None => list(args, io::stdout().lock()),
@@ -91,7 +90,7 @@ pub fn main(args: &LedgerArgs) -> u8 {
     match result {
         Ok(()) => WELL,
         Err(error) => {
-            eprintln!("coldledger: {error}");
+            super::complain(&error);
             match error {
                 LedgerError::Daemon(ClientError::Refused { .. }) => CONFIGURATION,
                 _ => FAULT,
@@ -118,6 +117,13 @@ pub fn list(args: &LedgerArgs, mut out: impl Write) -> Result<(), LedgerError> {
         writeln!(out)?;
         return Ok(());
     }
+    if !facts.ledger.is_empty() {
+        writeln!(
+            out,
+            "{:24}  {:20}  {:14}  {:>14}  author, note",
+            "began to move", "entry", "kind", "kg"
+        )?;
+    }
     for entry in &facts.ledger {
         write_entry(&mut out, entry)?;
     }
@@ -134,22 +140,29 @@ fn write_entry(out: &mut impl Write, entry: &LedgerFact) -> io::Result<()> {
         .map_or_else(String::new, |by| format!("  (superseded by {by})"));
     writeln!(
         out,
-        "{}  {:14}  {:>20}  {}  {}{superseded}",
-        entry.effective_at.text, entry.kind, entry.mass.text, entry.author, entry.note
+        "{:24}  {:20}  {:14}  {:>14}  {}, {}{superseded}",
+        entry.effective_at.utc.as_deref().unwrap_or("not known"),
+        entry.id,
+        entry.kind,
+        entry.mass.text,
+        entry.author,
+        entry.note
     )
 }
 
 fn enter(args: &EnterArgs, mut out: impl Write) -> Result<(), LedgerError> {
     let client = Client::new(&args.client)?;
+    // The pages' words have blanks where a shell wants hyphens.
+    let kind = args.kind.replace('-', " ");
     let mut form = vec![
-        ("kind", args.kind.as_str()),
+        ("kind", kind.as_str()),
         ("mass", args.mass.as_str()),
-        ("std", args.std.as_str()),
+        ("uncertainty", args.std.as_str()),
         ("over", args.over.as_str()),
         ("note", args.note.as_str()),
     ];
     if let Some(at) = &args.at {
-        form.push(("at", at));
+        form.push(("effective_at", at));
     }
     if let Some(supersedes) = &args.supersedes {
         form.push(("supersedes", supersedes));

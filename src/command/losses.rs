@@ -64,12 +64,11 @@ impl From<StorageError> for LossesError {
 
 /// Prints; the exit code.
 #[must_use]
-#[expect(clippy::print_stderr, reason = "the command line's own words")]
 pub fn main(args: &LossesArgs) -> u8 {
     match run(args, io::stdout().lock()) {
         Ok(()) => WELL,
         Err(error) => {
-            eprintln!("coldledger: {error}");
+            super::complain(&error);
             match error {
                 LossesError::Time { .. } | LossesError::Nothing(_) => CONFIGURATION,
                 _ => FAULT,
@@ -126,19 +125,27 @@ fn write_fact(out: &mut impl Write, fact: &LossFact) -> io::Result<()> {
     writeln!(out, "{}", fact.reach)?;
     writeln!(
         out,
-        "\n{:>8}  {:>12}  {:>12}  {:>12}  {:>12}  {:>20}  {:>14}",
-        "window", "opening", "received", "dispatched", "closing", "unaccounted", "would be seen"
+        "\n{:>8}  {:>9}  {:>9}  {:>10}  {:>9}  {:>13}  {:>13}  {:>10}",
+        "kg over",
+        "opening",
+        "received",
+        "dispatched",
+        "closing",
+        "unaccounted",
+        "excess",
+        "sure above"
     )?;
     for window in &fact.windows {
         writeln!(
             out,
-            "{:>8}  {:>12}  {:>12}  {:>12}  {:>12}  {:>20}  {:>14}",
+            "{:>8}  {:>9}  {:>9}  {:>10}  {:>9}  {:>13}  {:>13}  {:>10}",
             window.over,
             window.opening.text,
             window.received.text,
             window.dispatched.text,
             window.closing.text,
             window.unaccounted.text,
+            window.excess.text,
             window.detection_limit.text,
         )?;
     }

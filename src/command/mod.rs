@@ -10,6 +10,7 @@ pub mod run;
 pub mod status;
 pub mod verify;
 
+use std::io::Write;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -27,30 +28,22 @@ pub const CONFIGURATION: u8 = 78;
 /// goes missing. It only reads: it cannot write to the plant, and it is no safety system.
 #[derive(Debug, Parser)]
 #[command(name = "coldledger", version, about, max_term_width = 100)]
-pub struct CommandLine {
+struct CommandLine {
     /// What to do.
     #[command(subcommand)]
-    pub command: Command,
+    command: Command,
 }
 
 /// The subcommands.
 #[derive(Debug, Subcommand)]
-pub enum Command {
-    /// Run the daemon: poll, reckon, record, publish, serve the pages
+enum Command {
     Run(run::RunArgs),
-    /// Check a plant description and name every problem with file, line and remedy
     Check(check::Args),
-    /// Helium properties at a temperature and pressure, or along the saturation line
     Helium(helium::HeliumArgs),
-    /// What is being lost, how sure that is, and what would have gone unseen
     Losses(losses::LossesArgs),
-    /// The ledger of deliveries, dispatches and vents: list it, or enter something
     Ledger(ledger::LedgerArgs),
-    /// How a running daemon is: alarms, losses, what is unwell
     Status(status::StatusArgs),
-    /// Make an entry for the file of people who may act
     Operator(operator::OperatorArgs),
-    /// Check a data directory: the journal's chain, and that a replay gives what was shown
     Verify(verify::VerifyArgs),
 }
 
@@ -68,4 +61,11 @@ pub fn main() -> ExitCode {
         Command::Verify(args) => verify::main(&args),
     };
     ExitCode::from(code)
+}
+
+/// The last word of a command that did not do what was asked. Nobody is left to tell when standard
+/// error is closed.
+fn complain(problem: &dyn std::fmt::Display) {
+    let told = writeln!(std::io::stderr(), "coldledger: {problem}");
+    drop(told);
 }

@@ -23,16 +23,17 @@ pub struct OperatorArgs {
 
 /// Writes the entry; the exit code.
 #[must_use]
-#[expect(clippy::print_stderr, reason = "the command line's own words")]
 pub fn main(args: &OperatorArgs) -> u8 {
     let mut password = String::new();
     if let Err(error) = io::stdin().lock().read_line(&mut password) {
-        eprintln!("coldledger: the password could not be read: {error}");
+        super::complain(&format!("the password could not be read: {error}"));
         return FAULT;
     }
     let password = password.trim_end_matches(['\r', '\n']);
     if args.name.trim().is_empty() || password.chars().count() < SHORTEST {
-        eprintln!("coldledger: give a name, and a password of at least {SHORTEST} characters");
+        super::complain(&format!(
+            "give a name, and a password of at least {SHORTEST} characters"
+        ));
         return CONFIGURATION;
     }
     let entry = match hash_password(password) {
@@ -43,7 +44,7 @@ pub fn main(args: &OperatorArgs) -> u8 {
             format!("[[operator]]\n{table}")
         }
         Err(error) => {
-            eprintln!("coldledger: the password could not be hashed: {error}");
+            super::complain(&format!("the password could not be hashed: {error}"));
             return FAULT;
         }
     };

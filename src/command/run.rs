@@ -20,8 +20,8 @@ use crate::plant::{files, load};
 ///
 /// Polls the devices of the plant description (it only ever reads), reckons the helium, records,
 /// raises alarms, delivers to broker and store, and serves the pages. Stops on Ctrl-C or SIGTERM.
-/// Without --settings the defaults hold; every setting can also be given in the environment, such
-/// as COLDLEDGER__LISTEN=127.0.0.1:8470.
+/// Defaults: pages on 127.0.0.1:8470, data in ./coldledger-data, 20 GB of disk. Every setting can
+/// also be given in the environment, such as COLDLEDGER__LISTEN=127.0.0.1:8470.
 #[derive(Debug, clap::Args)]
 pub struct RunArgs {
     /// File with the daemon's settings; deploy/settings.toml is an example
@@ -95,13 +95,12 @@ impl RunError {
 
 /// Runs the daemon; the exit code.
 #[must_use]
-#[expect(clippy::print_stderr, reason = "the command line's own last word")]
 pub fn run(args: &RunArgs) -> u8 {
     start_log(args.log_json);
     match start(args) {
         Ok(()) => WELL,
         Err(error) => {
-            eprintln!("coldledger: {error}");
+            super::complain(&error);
             error.code()
         }
     }
@@ -114,6 +113,13 @@ fn start(args: &RunArgs) -> Result<(), RunError> {
     }
     if let Some(data) = &args.data {
         settings.data_directory.clone_from(data);
+    }
+    if settings.plant.as_os_str().is_empty() {
+        return Err(RunError::Plant(
+            "no plant description is named; give its folder with --plant DIR or in the settings, \
+             such as config/single-dewar"
+                .to_owned(),
+        ));
     }
     let described = describe(&settings.plant)?;
     let operators = match &settings.operators_file {

@@ -23,13 +23,12 @@ pub struct StatusArgs {
 
 /// Prints; the exit code.
 #[must_use]
-#[expect(clippy::print_stderr, reason = "the command line's own words")]
 pub fn main(args: &StatusArgs) -> u8 {
     match run(args, io::stdout().lock()) {
         Ok(true) => WELL,
         Ok(false) => FAULT,
         Err(error) => {
-            eprintln!("coldledger: {error}");
+            super::complain(&error);
             FAULT
         }
     }

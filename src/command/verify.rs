@@ -50,12 +50,11 @@ pub struct Verdict {
 
 /// Verifies and prints; the exit code.
 #[must_use]
-#[expect(clippy::print_stderr, reason = "the command line's own words")]
 pub fn main(args: &VerifyArgs) -> u8 {
     let verdict = match verify(&args.data) {
         Ok(verdict) => verdict,
         Err(error) => {
-            eprintln!("coldledger: {error}");
+            super::complain(&error);
             return FAULT;
         }
     };

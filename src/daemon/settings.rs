@@ -40,7 +40,7 @@ pub struct Settings {
 impl Default for Settings {
     fn default() -> Self {
         Self {
-            plant: "config/tarn-hollow".into(),
+            plant: PathBuf::new(),
             data_directory: "coldledger-data".into(),
             listen: "127.0.0.1:8470".into(),
             host_names: Vec::new(),

@@ -618,6 +618,19 @@ impl Engine {
             .position(|known| known.id == *mode)
             .and_then(|at| u32::try_from(at).ok())
             .ok_or_else(|| format!("vessel {vessel} has no mode {mode:?}"))?;
+        let before = self.state.modes.get(ix.index()).copied();
+        let counts = |at: Option<u32>| {
+            let mode = at.and_then(|at| described.modes.get(at as usize));
+            mode.map(|mode| mode.counts_contents)
+        };
+        // A person who says that a vessel's contents do not count moves no helium by saying so. A
+        // mode that only changes the holdup does: what was measured has gone there.
+        if counts(before) != counts(Some(at))
+            && let Some(mass) = self.state.plant_mass
+        {
+            let why = format!("{} said that {vessel} is {mode}", actor.name);
+            self.state.restate_from = Some((mass, why));
+        }
         if let Some(now) = self.state.modes.get_mut(ix.index()) {
             *now = at;
         }

@@ -2,9 +2,11 @@
 
 use super::channels::ChannelState;
 use super::core::Engine;
+use super::outcome::MassFigure;
 use super::view::{
     AlarmView, BudgetShare, ChannelView, DeviceView, LedgerView, LineView, VesselView, View,
 };
+use crate::alarm::AlarmState;
 use crate::balance::inventory::{StatedSource, VesselMass};
 use crate::balance::tally::{Cause, Contributor};
 use crate::plant::{AlarmRule, Channel, ChannelIx, Device, Id, Line, Plant, Vessel};
@@ -88,10 +90,10 @@ impl Engine {
             .zip(&self.state.modes)
             .enumerate()
             .map(|(at, (vessel, &mode))| {
-                let std_kg = figures
+                let figure = figures
                     .and_then(|figures| figures.get(at))
-                    .map(|(_, figure)| figure.std_kg);
-                vessel_view(vessel, mode, self.masses.get(at), std_kg)
+                    .map(|(_, figure)| *figure);
+                vessel_view(vessel, mode, self.masses.get(at), figure)
             })
             .collect()
     }
@@ -105,13 +107,18 @@ impl Engine {
     fn alarm_view(&self, rule: &AlarmRule) -> Option<AlarmView> {
         let memory = self.state.alarms.memory(rule)?;
         let now = self.state.time.now();
+        // An alarm that is about something began when that did, whatever was done to it since.
+        let since = match memory.state {
+            AlarmState::Normal => memory.since,
+            _ => memory.raised.unwrap_or(memory.since),
+        };
         Some(AlarmView {
             id: Id::clone(&rule.id),
             class: rule.class,
             priority: rule.priority,
             state: memory.state,
-            since: self.state.time.utc_at(memory.since),
-            age: Some(now - memory.since),
+            since: self.state.time.utc_at(since),
+            age: Some(now - since),
             detail: memory.detail.clone(),
             actor: memory.actor.as_ref().map(|actor| actor.name.clone()),
             shelved_until: memory
@@ -165,7 +172,7 @@ fn vessel_view(
     vessel: &Vessel,
     mode: u32,
     mass: Option<&VesselMass>,
-    std_kg: Option<f64>,
+    figure: Option<MassFigure>,
 ) -> VesselView {
     let usable = mass.filter(|mass| mass.quality != Quality::Bad);
     VesselView {
@@ -174,8 +181,9 @@ fn vessel_view(
             .modes
             .get(mode as usize)
             .map_or_else(|| Id::from("unknown"), |mode| Id::clone(&mode.id)),
-        mass_kg: usable.map(|mass| mass.mass_kg),
-        std_kg: usable.and(std_kg),
+        // Mass and uncertainty as last reported, so that vessels add up to their sections.
+        mass_kg: usable.and(figure).map(|figure| figure.mass_kg),
+        std_kg: usable.and(figure).map(|figure| figure.std_kg),
         liquid_kg: usable.and_then(|mass| mass.liquid_kg),
         level_m: usable.and_then(|mass| mass.level_m),
         pressure_pa: usable.and_then(|mass| mass.pressure_pa),

@@ -112,7 +112,7 @@ pub struct AlarmView {
     pub priority: Priority,
     /// State.
     pub state: AlarmState,
-    /// Since when.
+    /// When its cause appeared; for a normal one, since when it is normal.
     pub since: Option<Timestamp>,
     /// How long ago, by the monotonic clock.
     pub age: Option<Span>,
