@@ -555,7 +555,7 @@ pub type SharedParts = SmallVec<[(GroupIx, f64); 4]>;
 /// or adds as it does in the plant.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Measured<Q> {
-    /// The value; meaningless when `quality` is [`Quality::Bad`].
+    /// The value; not to be believed when `quality` is [`Quality::Bad`].
     pub value: Q,
     /// Standard uncertainty of the independent part, SI.
     pub independent_std: f64,

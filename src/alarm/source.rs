@@ -10,7 +10,7 @@ use crate::balance::report::{ExcessLoss, WindowBalance};
 use crate::plant::{
     AlarmSource, ChannelIx, DeviceIx, Direction, LineIx, Passage, Plant, Scope, VesselIx,
 };
-use crate::quantity::{Measured, Si};
+use crate::quantity::{Measured, Reason, Si};
 use crate::time::{Monotonic, Span};
 
 /// What an alarm may ask about the plant at a tick.
@@ -57,7 +57,7 @@ impl SourceMemory {
                 limit,
                 deadband,
             } => match usable(facts, *channel) {
-                None => Cause::Unknown,
+                None => beyond_range(plant, facts, *channel, *direction),
                 Some((value, std)) => self.beyond(value, *direction, *limit, *deadband, || {
                     format!(
                         "{} ({} {})",
@@ -172,6 +172,40 @@ impl SourceMemory {
     }
 }
 
+/// A reading beyond its instrument's range on the alarm's own side is past the limit all the more:
+/// it must not silence the alarm by being bad.
+fn beyond_range(
+    plant: &Plant,
+    facts: &dyn Facts,
+    channel: ChannelIx,
+    direction: Direction,
+) -> Cause {
+    let (Some(measured), Some(described)) = (facts.measured(channel), plant.channel(channel))
+    else {
+        return Cause::Unknown;
+    };
+    let (low, high) = described.range;
+    let value = measured.value.0;
+    let beyond = match direction {
+        Direction::Up => value > high,
+        Direction::Down => value < low,
+    };
+    let read = matches!(measured.reason, Reason::OutOfRange | Reason::LoopSaturated);
+    if read && beyond {
+        let end = if direction == Direction::Up {
+            high
+        } else {
+            low
+        };
+        return Cause::Present(format!(
+            "{} the instrument's range ({})",
+            side(direction),
+            plant.show(channel, Si(end), 0.0)
+        ));
+    }
+    Cause::Unknown
+}
+
 fn side(direction: Direction) -> &'static str {
     match direction {
         Direction::Up => "above",
@@ -235,7 +269,7 @@ fn not_usable(plant: &Plant, facts: &dyn Facts, channels: &[ChannelIx]) -> Cause
         let Some(measured) = facts.measured(channel) else {
             continue;
         };
-        known |= measured.reason != crate::quantity::Reason::NeverRead;
+        known |= measured.reason != Reason::NeverRead;
         if !measured.is_usable()
             && let Some(described) = plant.channel(channel)
         {

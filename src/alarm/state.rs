@@ -141,10 +141,8 @@ impl AlarmMemory {
     /// Applies the delays to the cause.
     fn filter(&mut self, cause: Cause, now: Monotonic, on: Span, off: Span) {
         let present = match &cause {
-            Cause::Unknown => {
-                self.changing_since = None;
-                return;
-            }
+            // Not knowing for a moment neither ends a delay nor begins one anew.
+            Cause::Unknown => return,
             Cause::Present(_) => true,
             Cause::Absent => false,
         };
@@ -293,6 +291,18 @@ mod tests {
             None
         );
         assert_eq!(alarm.state, AlarmState::Unacknowledged);
+    }
+
+    #[test]
+    fn a_glitch_of_the_sensor_does_not_begin_the_delay_anew() {
+        let mut alarm = AlarmMemory::new(at(0));
+        let delay = Span::from_millis(30_000);
+        alarm.observe(present(), at(0), delay, delay);
+        alarm.observe(Cause::Unknown, at(20), delay, delay);
+        assert_eq!(
+            alarm.observe(present(), at(30), delay, delay),
+            Some(AlarmState::Unacknowledged)
+        );
     }
 
     #[test]

@@ -117,16 +117,28 @@ impl VesselMass {
         }
     }
 
-    /// Makes a mass that cannot be reckoned the last known one, `age` seconds old: its standard
-    /// uncertainty grows by 2 % of that mass per root of a day (common practice, no source).
-    pub fn carry_forward(&mut self, vessel: VesselIx, last_kg: f64, age: f64) {
+    /// Makes a mass that cannot be reckoned the last known one (kg with its standard uncertainty),
+    /// `age` seconds old. Its uncertainty grows by 2 % of that mass per root of a day; a level that
+    /// lies outside what its instrument can tell speaks against the last mass, so then half of it
+    /// is in doubt (both common practice, no source).
+    pub fn carry_forward(&mut self, vessel: VesselIx, last: (f64, f64), age: f64) {
+        let (last_kg, last_std_kg) = last;
         let days = age.max(0.0) / 86_400.0;
+        let contradicted = self.reason == Reason::OutOfRange;
+        let doubt = if contradicted {
+            0.5 * last_kg.abs()
+        } else {
+            0.02 * last_kg.abs() * libm::sqrt(days)
+        };
         self.mass_kg = last_kg;
         self.quality = Quality::Uncertain;
-        self.reason = Reason::CarriedForward;
+        if !contradicted {
+            self.reason = Reason::CarriedForward;
+        }
+        self.by_stated.clear();
         self.add_stated(
             StatedSource::Carried(vessel),
-            0.02 * last_kg.abs() * libm::sqrt(days),
+            libm::hypot(last_std_kg, doubt),
         );
     }
 

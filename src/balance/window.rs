@@ -94,6 +94,7 @@ impl MassHistory {
     /// cause and the new average is returned.
     pub fn tick(&mut self, tick: &TickMass, tally: impl FnOnce() -> Tally) -> Option<&Average> {
         let number = tick.now.0.div_euclid(GRID.millis());
+        let ended = self.open.take_if(|open| open.number != number);
         let open = self.open.get_or_insert(OpenStep {
             number,
             ticks: 0,
@@ -115,10 +116,7 @@ impl MassHistory {
                 open.doubtful.push(*vessel);
             }
         }
-        if number == open.number {
-            return None;
-        }
-        let step = self.open.take()?;
+        let step = ended?;
         let tally = tally();
         // After a gap the tick that ends a step comes late: the step ended where its grid says.
         let at = Monotonic((step.number + 1).saturating_mul(GRID.millis()));

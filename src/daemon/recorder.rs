@@ -11,7 +11,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::engine::snapshot::SNAPSHOT_FORMAT;
-use crate::engine::{ENGINE_VERSION, Engine, Event, EventKind, Outcome, OutcomeKind, Provenance};
+use crate::engine::{
+    ENGINE_VERSION, Engine, Event, EventKind, LedgerEntry, Outcome, OutcomeKind, Provenance,
+};
 use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings, Suspect};
 use crate::plant::files::SourceFile;
 use crate::plant::{DescriptionHash, Plant, load};
@@ -476,6 +478,7 @@ fn rebuild(
     let mut describe = |hash| described_as(&reader, Some(described), hash).ok().flatten();
     let from = engine.seq() + 1;
     let careful = store.careful();
+    let mut holes = 0u32;
     let replayed = reader.replay(from, |mut event| {
         if careful {
             let content = content(&event.kind);
@@ -485,6 +488,17 @@ fn rebuild(
             } else if let Err(error) = store.mark_in_flight(event.seq, &content) {
                 problem = Some(error.into());
                 return ControlFlow::Break(());
+            }
+        }
+        if event.seq > engine.seq() + 1 {
+            // Trimmed or damaged: go on behind the hole with the ledger entries made in it.
+            holes += 1;
+            match entries_before(&reader, event.seq) {
+                Ok(saved) => engine.resume_after(event.seq - 1, saved),
+                Err(error) => {
+                    problem = Some(error.into());
+                    return ControlFlow::Break(());
+                }
             }
         }
         match replay::step(&mut engine, &event, &mut describe, &mut outcomes) {
@@ -504,17 +518,16 @@ fn rebuild(
     if let Some(problem) = problem {
         return Err(problem);
     }
-    if store.careful() {
-        store.clear_in_flight()?;
-    }
     opened.replayed = replayed.events;
+    if holes > 0 {
+        opened.notes.push(format!(
+            "{holes} stretches of the record are missing (trimmed for the disk budget, or damaged); \
+             the state was rebuilt from what is left"
+        ));
+    }
     let last = store.last_seq();
     if engine.seq() < last {
-        let all = (
-            Timestamp::from_millis(i64::MIN),
-            Timestamp::from_millis(i64::MAX),
-        );
-        engine.resume_after(last, reader.ledger(all.0, all.1)?);
+        engine.resume_after(last, entries_before(&reader, u64::MAX)?);
         for id in engine.unsaved() {
             opened.notes.push(format!(
                 "ledger entry {id} was lost with the damaged history"
@@ -522,6 +535,17 @@ fn rebuild(
         }
     }
     Ok(engine)
+}
+
+/// Ledger entries on record that were entered before that event.
+fn entries_before(reader: &Reader, seq: u64) -> Result<Vec<(u64, LedgerEntry)>, StorageError> {
+    let mut entries = reader.ledger(
+        Timestamp::from_millis(i64::MIN),
+        Timestamp::from_millis(i64::MAX),
+    )?;
+    entries.retain(|(entered, _)| *entered < seq);
+    entries.sort_by_key(|(entered, _)| *entered);
+    Ok(entries)
 }
 
 /// The description of that hash, from the one given or from the store.

@@ -221,7 +221,11 @@ impl Channels {
             for (channel, state) in plant.all.channel.iter().zip(&mut states) {
                 let same = before
                     .channel_by_id(&channel.id)
-                    .filter(|(_, old)| old.kind == channel.kind)
+                    .filter(|(_, old)| {
+                        old.kind == channel.kind
+                            && old.chain == channel.chain
+                            && (old.table, old.address) == (channel.table, channel.address)
+                    })
                     .and_then(|(ix, _)| self.states.get(ix.index()));
                 if let Some(old) = same {
                     *state = old.clone();

@@ -25,7 +25,10 @@ use crate::quantity::{Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
-pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/2");
+pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/3");
+
+/// A restatement waits this long for readings, then takes what there is.
+const LONGEST_SETTLING: Span = Span::from_millis(600_000);
 
 /// How often an inventory report goes out.
 const INVENTORY_EVERY: Span = Span::from_millis(60_000);
@@ -45,14 +48,30 @@ pub(super) struct State {
     pub(super) losses: LossBook,
     pub(super) inventory: Option<InventoryReport>,
     /// Last usable mass of each vessel, kg, with its time: carried when nothing can be reckoned.
-    pub(super) last_masses: Vec<Option<(f64, Monotonic)>>,
+    pub(super) last_masses: Vec<Option<LastMass>>,
     /// The plant's mass at the last tick, kg, when every vessel had one.
     plant_mass: Option<f64>,
     /// Plant mass at the last tick before a change of description, to restate against.
-    restate_from: Option<(f64, String)>,
+    restate_from: Option<Restatement>,
     next_inventory: Monotonic,
     /// Ledger entries lost with a damaged record.
     unsaved: Vec<Id>,
+}
+
+/// What the inventory is to be compared with once every vessel rests on readings again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Restatement {
+    from_kg: f64,
+    why: String,
+    since: Monotonic,
+}
+
+/// The last mass of a vessel that rested on readings.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct LastMass {
+    kg: f64,
+    std_kg: f64,
+    at: Monotonic,
 }
 
 /// One device's memory.
@@ -209,8 +228,7 @@ impl Engine {
                     let from = self.state.plant_mass;
                     let before = Arc::clone(&self.plant);
                     self.take_up(plant, Some(&before));
-                    self.state.restate_from =
-                        from.map(|mass| (mass, format!("description {hash} came into force")));
+                    self.restate_later(from, format!("description {hash} came into force"), now);
                 }
                 sink.push(OutcomeKind::DescriptionChanged { hash: *hash });
             }
@@ -322,7 +340,7 @@ impl Engine {
         self.follow_states(&plant, sink);
         self.reckon(&plant, now);
         self.state.plant_mass = self.sum_masses();
-        self.restate(sink);
+        self.restate(now, sink);
 
         let doubtful: Vec<VesselIx> = (0u32..)
             .zip(&self.masses)
@@ -344,7 +362,13 @@ impl Engine {
             .tick(&plant, &self.state.ledger, &tick, || {
                 Tally::of(masses, &Carried(channels))
             });
-        if now >= self.state.next_inventory {
+        let worst = self.masses.iter().map(|mass| mass.quality).max();
+        let reported_quality = self
+            .state
+            .inventory
+            .as_ref()
+            .map(|report| report.plant.quality);
+        if now >= self.state.next_inventory || worst != reported_quality {
             let report = self.inventory_report(&plant);
             self.state.inventory = Some(report.clone());
             self.state.next_inventory = Monotonic(
@@ -450,13 +474,18 @@ impl Engine {
             let mut mass = vessel_mass(plant, ix, vessel, mode, &readings);
             let last = self.state.last_masses.get_mut(ix.index());
             match (last, mass.quality) {
-                (Some(last), Quality::Bad) => {
-                    if let Some((kg, at)) = *last {
-                        mass.carry_forward(ix, kg, (now - at).seconds());
-                    }
+                (Some(Some(last)), Quality::Bad) => {
+                    let age = (now - last.at).seconds();
+                    mass.carry_forward(ix, (last.kg, last.std_kg), age);
                 }
-                (Some(last), _) => *last = Some((mass.mass_kg, now)),
-                (None, _) => {}
+                (Some(last), _) if rests_on_readings(&mass) => {
+                    *last = Some(LastMass {
+                        kg: mass.mass_kg,
+                        std_kg: libm::sqrt(Tally::of([&mass], &readings).variance_kg2()),
+                        at: now,
+                    });
+                }
+                _ => {}
             }
             self.masses.push(mass);
         }
@@ -473,20 +502,34 @@ impl Engine {
             .sum()
     }
 
-    fn restate(&mut self, sink: &mut Sink) {
-        if self.state.restate_from.is_none() {
-            return;
-        }
-        // Until every vessel has a mass again there is nothing to compare with.
-        let Some(to_kg) = self.state.plant_mass else {
+    /// Compares the reckoning before and after it changed, once what it rests on has been read
+    /// again: a corrected instrument shows its effect only with its next reading.
+    fn restate(&mut self, now: Monotonic, sink: &mut Sink) {
+        let Some(pending) = &self.state.restate_from else {
             return;
         };
-        if let Some((from_kg, why)) = self.state.restate_from.take() {
+        let settled = self.masses.iter().all(rests_on_readings);
+        let waited = now - pending.since >= LONGEST_SETTLING;
+        let (Some(to_kg), true) = (self.state.plant_mass, settled || waited) else {
+            return;
+        };
+        if let Some(Restatement { from_kg, why, .. }) = self.state.restate_from.take() {
             self.state.losses.restate(to_kg - from_kg);
             sink.push(OutcomeKind::Restated {
                 from_kg,
                 to_kg,
                 why,
+            });
+        }
+    }
+
+    /// Remembers the mass before the reckoning changes; of several changes in a row, the first.
+    fn restate_later(&mut self, from: Option<f64>, why: String, since: Monotonic) {
+        if let (Some(from_kg), None) = (from, &self.state.restate_from) {
+            self.state.restate_from = Some(Restatement {
+                from_kg,
+                why,
+                since,
             });
         }
     }
@@ -625,11 +668,11 @@ impl Engine {
         };
         // A person who says that a vessel's contents do not count moves no helium by saying so. A
         // mode that only changes the holdup does: what was measured has gone there.
-        if counts(before) != counts(Some(at))
-            && let Some(mass) = self.state.plant_mass
-        {
-            let why = format!("{} said that {vessel} is {mode}", actor.name);
-            self.state.restate_from = Some((mass, why));
+        let recounted = counts(before) != counts(Some(at));
+        let why = format!("{} said that {vessel} is {mode}", actor.name);
+        if recounted {
+            let now = self.state.time.now();
+            self.restate_later(self.state.plant_mass, why, now);
         }
         if let Some(now) = self.state.modes.get_mut(ix.index()) {
             *now = at;
@@ -768,6 +811,12 @@ impl Facts for Engine {
     fn device_answers(&self, device: DeviceIx) -> Option<bool> {
         self.state.devices.get(device.index())?.answers
     }
+}
+
+/// Whether a mass rests on readings of now, nothing in it carried forward.
+fn rests_on_readings(mass: &VesselMass) -> bool {
+    mass.quality != Quality::Bad
+        && !matches!(mass.reason, Reason::CarriedForward | Reason::OutOfRange)
 }
 
 /// The readings as the balance uses them: carried forward where a channel is bad.

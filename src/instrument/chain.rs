@@ -153,7 +153,11 @@ impl Chain {
                 Reason::None => Reason::OutOfRange,
                 nearer => nearer,
             };
-            return Measured::bad(reason);
+            // The number is not believed, but on which side of the range it lies is of use.
+            return Measured {
+                value: Si(at.value),
+                ..Measured::bad(reason)
+            };
         }
         let (independent_std, shared) = u.at(&OperatingPoint {
             value: at.value,

@@ -20,6 +20,7 @@ use super::http::{Peer, Problem, Shared, header_text, in_kind, is_for_programs};
 use super::login::same_secret;
 use super::office::{DeskKind, DeskRequest, Receipt};
 use super::sign_in;
+use crate::alarm::book::LONGEST_SHELVING;
 use crate::engine::{Action, ActionKind, Actor};
 use crate::plant::{Id, Passage};
 use crate::quantity::{self, QuantityKind};
@@ -31,8 +32,6 @@ pub(super) use self::ledger::book;
 const DESK_PATIENCE: Duration = Duration::from_secs(10);
 /// Longest free text, characters.
 const LONGEST_TEXT: usize = 400;
-/// Longest time an alarm may be shelved.
-const LONGEST_SHELVING: Span = Span::from_millis(7 * 86_400_000);
 
 /// What a signed-in person sent, whether by form or as JSON.
 pub(super) struct Submission {
