@@ -14,7 +14,7 @@ use crate::plant::{Channel, Plant, channels_within};
 use crate::quantity::Quality;
 use crate::time::{Span, Timestamp};
 
-/// Most readings that one trend decodes; a longer stretch is asked bucket by bucket.
+/// Most lines of the journal that one question reads.
 const MOST_ROWS_OF_JOURNAL: usize = 500;
 
 /// The store of a data directory, opened anew for each question: readers are cheap, and one that

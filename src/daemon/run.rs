@@ -182,7 +182,7 @@ impl House {
             commit_every: settings.commit_span()?,
         };
         let directory = settings.data_directory.clone();
-        let (view_out, view) = watch::channel(Arc::new(empty_view()));
+        let (view_out, view) = watch::channel(Arc::new(View::default()));
         let (health, health_in) = watch::channel(Arc::new(console::BoxHealth::default()));
         let (progress_out, progress) = watch::channel(Progress {
             phase: "Opening the record".to_owned(),
@@ -512,25 +512,5 @@ impl EngineThread {
         }
         recorder.close(self.clock.now())?;
         Ok(())
-    }
-}
-
-/// The picture before the first event.
-fn empty_view() -> View {
-    View {
-        seq: 0,
-        at: None,
-        epoch: 0,
-        provenance: None,
-        channels: Vec::new(),
-        inventory: None,
-        vessels: Vec::new(),
-        lines: Vec::new(),
-        losses: Vec::new(),
-        alarms: Vec::new(),
-        ledger: Vec::new(),
-        budget: Vec::new(),
-        devices: Vec::new(),
-        events: 0,
     }
 }

@@ -18,7 +18,7 @@ use crate::balance::report::{ExcessLoss, InventoryReport, WindowBalance};
 use crate::balance::tally::{Contributor, Tally};
 use crate::balance::window::TickMass;
 use crate::plant::{
-    BlockKey, ChannelIx, DeviceIx, End, Id, LineIx, Passage, PassageSource, Plant, Scope, VesselIx,
+    BlockKey, ChannelIx, DeviceIx, Id, LineIx, Passage, PassageSource, Plant, Scope, VesselIx,
     channels_within,
 };
 use crate::quantity::{Measured, Quality, Reason, Si};
@@ -753,15 +753,6 @@ impl Engine {
                 why: refusal.to_string(),
             }),
         }
-    }
-
-    /// Whether a line leads outside and is not known to be shut.
-    #[must_use]
-    pub fn leads_outside(&self, ix: LineIx) -> bool {
-        self.plant.line(ix).is_some_and(|line| {
-            (line.from == End::Outside || line.to == End::Outside)
-                && self.state.passages.get(ix.index()) != Some(&Passage::Shut)
-        })
     }
 }
 

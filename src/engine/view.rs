@@ -9,8 +9,8 @@ use crate::plant::{AlarmClass, Id, Passage, Priority};
 use crate::quantity::{Quality, Reason};
 use crate::time::{Span, Timestamp};
 
-/// Everything known after one event.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+/// Everything known after one event; by default, what is known before the first.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct View {
     /// The last event that it rests on.
     pub seq: u64,

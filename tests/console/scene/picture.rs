@@ -26,22 +26,7 @@ fn mass(mass_kg: f64, std_kg: f64) -> MassFigure {
 
 /// The picture before the first event.
 pub fn blank(_: &Plant) -> View {
-    View {
-        seq: 0,
-        at: None,
-        epoch: 0,
-        provenance: None,
-        channels: Vec::new(),
-        inventory: None,
-        vessels: Vec::new(),
-        lines: Vec::new(),
-        losses: Vec::new(),
-        alarms: Vec::new(),
-        ledger: Vec::new(),
-        budget: Vec::new(),
-        devices: Vec::new(),
-        events: 0,
-    }
+    View::default()
 }
 
 /// A picture in which everything is well.
