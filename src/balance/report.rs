@@ -35,9 +35,10 @@ pub struct InventoryReport {
 /// What is lost, of the plant or of a section.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LossReport {
-    /// The section's id; none for the plant.
+    /// The section's id; none for the plant. Sections that no meter parts are balanced together, and
+    /// their ids stand joined by `+`, which no id holds.
     pub section: Option<Id>,
-    /// Balance over windows of 1 h, 8 h, 24 h and 7 days, as far as there is history.
+    /// Balance over windows of 1 h, 8 h, 24 h, 7 and 30 days, as far as there is history.
     pub windows: Vec<WindowBalance>,
     /// Loss rate over the last days, once there is enough history.
     pub rate: Option<LossRate>,
@@ -56,9 +57,9 @@ pub struct WindowBalance {
     pub from: Option<Timestamp>,
     /// kg.
     pub opening_kg: f64,
-    /// Booked in, kg.
+    /// Booked in, and for a section metered in, kg.
     pub received_kg: f64,
-    /// Booked out, kg.
+    /// Booked out, and for a section metered out, kg.
     pub dispatched_kg: f64,
     /// kg.
     pub closing_kg: f64,
@@ -122,4 +123,276 @@ pub struct ExcessLoss {
     pub lost_kg: f64,
     /// Its standard uncertainty, kg.
     pub lost_std_kg: f64,
+}
+
+/// What could explain a change of the plant's helium, most credible first.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Explanation {
+    /// Explanations that the measurements tell apart; those they cannot tell apart stand together.
+    pub groups: Vec<HypothesisGroup>,
+    /// What is ruled out, and by what, in words.
+    pub excluded: Vec<String>,
+}
+
+impl Explanation {
+    /// In one sentence.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let groups: Vec<String> = self
+            .groups
+            .iter()
+            .filter(|group| group.weight >= 0.05)
+            .map(|group| {
+                let names: Vec<String> = group.hypotheses.iter().map(|h| h.kind.words()).collect();
+                format!("{} ({:.0} %)", names.join(" or "), 100.0 * group.weight)
+            })
+            .collect();
+        if groups.is_empty() {
+            return "nothing that is known of explains it".into();
+        }
+        groups.join("; ")
+    }
+}
+
+/// Hypotheses that the measurements cannot tell apart.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct HypothesisGroup {
+    /// Posterior weight of the whole group, 0 to 1; the weights of all groups add up to 1.
+    pub weight: f64,
+    /// Its hypotheses, most credible first.
+    pub hypotheses: Vec<Hypothesis>,
+    /// What would tell them apart, in words.
+    pub separate: Vec<String>,
+    /// Which valves a person could close to prove one of them.
+    pub isolation_tests: Vec<IsolationTest>,
+}
+
+/// One thing that could be behind what is seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Hypothesis {
+    /// What is supposed.
+    pub kind: HypothesisKind,
+    /// Posterior weight among all hypotheses, 0 to 1.
+    pub weight: f64,
+    /// How much of the chi-square of "nothing happened" it takes away.
+    pub explained: f64,
+    /// Its size: kg/s for what goes on, kg for what happened once (see [`HypothesisKind::goes_on`]).
+    /// Positive where the plant seems to lose.
+    pub size: f64,
+    /// Standard uncertainty of the size, same unit.
+    pub std: f64,
+    /// When it began, or happened.
+    pub since: Option<Timestamp>,
+}
+
+/// What may be behind a change of the plant's helium.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub enum HypothesisKind {
+    /// Helium leaves these sections, which no meter parts.
+    Leak {
+        /// Section ids.
+        sections: Vec<Id>,
+    },
+    /// An instrument of this vessel drifts.
+    Drift {
+        /// Vessel id.
+        vessel: Id,
+        /// Channels of which one drifts.
+        channels: Vec<Id>,
+    },
+    /// An instrument of this vessel made a step.
+    Step {
+        /// Vessel id.
+        vessel: Id,
+        /// Channels of which one stepped.
+        channels: Vec<Id>,
+    },
+    /// A meter reads wrong by a factor.
+    Meter {
+        /// Line id.
+        line: Id,
+    },
+    /// Helium came in and was not booked.
+    UnbookedDelivery {
+        /// Section ids.
+        sections: Vec<Id>,
+    },
+    /// Helium went out at once and was not booked.
+    UnbookedVent {
+        /// Section ids.
+        sections: Vec<Id>,
+    },
+    /// Thermometers of outdoor gas lag.
+    ThermometerLag {
+        /// Vessel ids.
+        vessels: Vec<Id>,
+    },
+    /// The holdup differs from what the vessel's new mode states.
+    Holdup {
+        /// Vessel id.
+        vessel: Id,
+    },
+}
+
+impl HypothesisKind {
+    /// Whether it goes on (a size in kg/s) or happened once (kg).
+    #[must_use]
+    pub fn goes_on(&self) -> bool {
+        matches!(
+            self,
+            Self::Leak { .. } | Self::Drift { .. } | Self::Meter { .. }
+        )
+    }
+
+    /// In words, without its size.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let list = |ids: &[Id]| ids.join(", ");
+        match self {
+            Self::Leak { sections } => format!("a leak in {}", list(sections)),
+            Self::Drift { vessel, channels } => {
+                format!("a drifting instrument of {vessel} ({})", list(channels))
+            }
+            Self::Step { vessel, channels } => {
+                format!("a step of an instrument of {vessel} ({})", list(channels))
+            }
+            Self::Meter { line } => format!("a meter that reads wrong on {line}"),
+            Self::UnbookedDelivery { sections } => {
+                format!("a delivery into {} that is not booked", list(sections))
+            }
+            Self::UnbookedVent { sections } => {
+                format!("helium vented from {} and not booked", list(sections))
+            }
+            Self::ThermometerLag { vessels } => {
+                format!("lagging thermometers of {}", list(vessels))
+            }
+            Self::Holdup { vessel } => {
+                format!("a holdup of {vessel} other than its mode states")
+            }
+        }
+    }
+
+    /// Whether helium is really gone.
+    #[must_use]
+    pub fn loses_helium(&self) -> bool {
+        matches!(self, Self::Leak { .. } | Self::UnbookedVent { .. })
+    }
+}
+
+/// Valves that a person closes for a while, and what that proves. Only people move valves.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct IsolationTest {
+    /// Lines to close.
+    pub close: Vec<Id>,
+    /// The sections that are then by themselves.
+    pub sections: Vec<Id>,
+    /// For how long.
+    pub hours: f64,
+    /// A loss of this size would then be seen with 95 %, kg/s.
+    pub proves_kg_per_s: f64,
+}
+
+/// Something that moved much helium, recognised from the readings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Happening {
+    /// What it was.
+    pub kind: HappeningKind,
+    /// From.
+    pub from: Option<Timestamp>,
+    /// To.
+    pub to: Option<Timestamp>,
+    /// Vessels that gave helium, with kg.
+    pub gave: Vec<(Id, f64)>,
+    /// Vessels that took helium, with kg.
+    pub took: Vec<(Id, f64)>,
+    /// Change of the plant's helium beside the books, kg: positive came in.
+    pub net_kg: f64,
+    /// Its standard uncertainty, kg.
+    pub net_std_kg: f64,
+    /// The ledger entry that explains it.
+    pub booked: Option<Id>,
+}
+
+impl Happening {
+    /// In one sentence.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let side = |list: &[(Id, f64)]| {
+            let named: Vec<String> = list
+                .iter()
+                .map(|(id, kg)| format!("{id} {kg:.1} kg"))
+                .collect();
+            named.join(", ")
+        };
+        let mut text = self.kind.words().to_owned();
+        if !self.gave.is_empty() {
+            text = format!("{text}; from {}", side(&self.gave));
+        }
+        if !self.took.is_empty() {
+            text = format!("{text}; into {}", side(&self.took));
+        }
+        let booked = match &self.booked {
+            Some(id) => format!("; booked as {id}"),
+            None => String::new(),
+        };
+        format!(
+            "{text}; the plant's helium beside the books {:+.1} ± {:.1} kg{booked}",
+            self.net_kg, self.net_std_kg
+        )
+    }
+}
+
+impl HappeningKind {
+    /// In words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Delivery => "delivery",
+            Self::Vent => "vent",
+            Self::Transfer => "transfer",
+            Self::Quench => "quench",
+            Self::Fill => "fill",
+            Self::PumpDown => "pump-down",
+            Self::Regeneration => "regeneration",
+        }
+    }
+}
+
+/// Kinds of happenings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HappeningKind {
+    /// Helium came into the plant.
+    Delivery,
+    /// Helium left the plant.
+    Vent,
+    /// Liquid or gas went from vessel to vessel.
+    Transfer,
+    /// A bath boiled away within minutes.
+    Quench,
+    /// A bath was filled.
+    Fill,
+    /// A bath was pumped down.
+    PumpDown,
+    /// A purifier or adsorber gave back what it held.
+    Regeneration,
+}
+
+/// How long until gas must be vented if the compressors stop now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RoomLeft {
+    /// Hours; none when the present boil-off is not known or none.
+    pub hours: Option<f64>,
+    /// 95 % band of the hours.
+    pub hours_band: Option<(f64, f64)>,
+    /// Room, kg.
+    pub free_kg: f64,
+    /// Its standard uncertainty, kg.
+    pub free_std_kg: f64,
+    /// Room by vessel, kg.
+    pub by_vessel: Vec<(Id, f64)>,
+    /// Helium that boils off and needs room, kg/s.
+    pub boil_off_kg_per_s: f64,
+    /// Its standard uncertainty, kg/s.
+    pub boil_off_std_kg_per_s: f64,
 }

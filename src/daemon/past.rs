@@ -380,6 +380,8 @@ fn said_by_nobody(kind: &OutcomeKind) -> Option<(String, String)> {
         OutcomeKind::RecordingGap { polls } => {
             ("recording", format!("{polls} polls are not on record"))
         }
+        OutcomeKind::Happening(happening) => ("helium", happening.words()),
+        OutcomeKind::Explained(explanation) => ("loss", explanation.words()),
         _ => return None,
     };
     Some((subject.to_owned(), words))

@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use super::event::{Actor, LedgerEntry};
 pub use crate::alarm::{AlarmState, AlarmTransition};
 pub use crate::balance::report::{
-    ExcessLoss, InventoryReport, LossRate, LossReport, MassFigure, WindowBalance,
+    ExcessLoss, Explanation, Happening, HappeningKind, Hypothesis, HypothesisGroup, HypothesisKind,
+    InventoryReport, IsolationTest, LossRate, LossReport, MassFigure, RoomLeft, WindowBalance,
 };
 use crate::plant::{DescriptionHash, Id, Passage};
 use crate::quantity::{Quality, Reason};
@@ -115,4 +116,8 @@ pub enum OutcomeKind {
         /// Polls skipped.
         polls: u64,
     },
+    /// Something moved much helium.
+    Happening(Happening),
+    /// What could explain the loss that stands.
+    Explained(Explanation),
 }

@@ -47,6 +47,9 @@ impl Engine {
                 })
                 .collect(),
             losses: state.losses.report().cloned().into_iter().collect(),
+            explanation: None,
+            happenings: Vec::new(),
+            room: None,
             alarms: plant
                 .alarms
                 .iter()

@@ -4,7 +4,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::outcome::{AlarmState, InventoryReport, LossReport, Provenance};
+use super::outcome::{
+    AlarmState, Explanation, Happening, InventoryReport, LossReport, Provenance, RoomLeft,
+};
 use crate::plant::{AlarmClass, Id, Passage, Priority};
 use crate::quantity::{Quality, Reason};
 use crate::time::{Span, Timestamp};
@@ -30,6 +32,12 @@ pub struct View {
     pub lines: Vec<LineView>,
     /// What is lost: the plant first, then sections.
     pub losses: Vec<LossReport>,
+    /// What could explain the plant's loss, while one stands.
+    pub explanation: Option<Explanation>,
+    /// What moved much helium, newest last; the last few dozen.
+    pub happenings: Vec<Happening>,
+    /// Room for gas if the compressors stop now.
+    pub room: Option<RoomLeft>,
     /// Each alarm, in the order of the description.
     pub alarms: Vec<AlarmView>,
     /// Ledger entries in the order they were entered.

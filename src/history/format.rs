@@ -198,7 +198,9 @@ impl Lane {
             | OutcomeKind::Restated { .. }
             | OutcomeKind::DescriptionChanged { .. }
             | OutcomeKind::ClockStepped { .. }
-            | OutcomeKind::RecordingGap { .. } => Self::Journal,
+            | OutcomeKind::RecordingGap { .. }
+            | OutcomeKind::Happening(_)
+            | OutcomeKind::Explained(_) => Self::Journal,
         }
     }
 }

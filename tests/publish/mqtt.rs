@@ -400,21 +400,12 @@ fn picture(seq: u64, value: f64) -> View {
     View {
         seq,
         at: Some(crate::memory::START),
-        epoch: 0,
-        provenance: None,
         channels: vec![
             channel("S1-TT-101", value, Quality::Good, Reason::None),
             channel("S1-LT-102", f64::NAN, Quality::Bad, Reason::NoAnswer),
         ],
-        inventory: None,
-        vessels: Vec::new(),
-        lines: Vec::new(),
-        losses: Vec::new(),
-        alarms: Vec::new(),
-        ledger: Vec::new(),
-        budget: Vec::new(),
-        devices: Vec::new(),
         events: seq,
+        ..View::default()
     }
 }
 
