@@ -134,6 +134,9 @@ pub fn calm(plant: &Plant) -> View {
             },
         ],
         losses: vec![quiet_losses()],
+        explanation: None,
+        happenings: Vec::new(),
+        room: None,
         alarms: plant
             .alarms
             .iter()
