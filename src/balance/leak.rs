@@ -18,13 +18,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::distribution::{normal_probability, normal_quantile, student_quantile};
-use super::linear::dot;
+use super::forms::{Candidate, Fitted, Form, search};
 use super::noise::{
     self, NoiseModel, NoiseSettings, Prior, RateVariance, Solved, Whitened, count, nuisance_prior,
-    rate_variance, spikes_in,
+    rate_variance,
 };
 use super::series::{Design, LossError, LossSeries, LossSettings, RATE};
-use super::whiten::{Columns, DAY_S};
+use super::whiten::DAY_S;
 
 /// A constant loss rate over a window.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -209,15 +209,14 @@ pub fn estimate_with_onset(
     settings.check()?;
     noise.check_grid(series.step_s)?;
     let accepted = settings.accepted_kg_per_s * DAY_S;
-    let mut priors = vec![accepted_prior(settings)];
     let mut design = Design::new(series, noise.daily_wave, accepted);
     let missing = series.mass_kg.len() - design.usable();
-    priors.extend(nuisance_prior(noise, &design));
+    let priors = priors(&design, noise, settings);
     let base = Fitted::new(&mut design, noise, &priors);
     let candidates = match onset {
         Onset::Known(at) => vec![Candidate::at(at)],
-        Onset::Unknown => search(series, &base, (series.start_s, f64::INFINITY)),
-        Onset::Within(from, to) => search(series, &base, (from, to)),
+        Onset::Unknown => search(series, &base, Form::Bend, (series.start_s, f64::INFINITY)),
+        Onset::Within(from, to) => search(series, &base, Form::Bend, (from, to)),
     };
     let best = candidates
         .iter()
@@ -300,6 +299,27 @@ pub fn investigate(
     Ok((model, found))
 }
 
+/// The fit of a series without a change, on which changes can be tried.
+pub(super) fn without_change(
+    series: &LossSeries<'_>,
+    noise: &NoiseModel,
+    settings: &LossSettings,
+) -> Result<Fitted, LossError> {
+    series.check()?;
+    noise.check_grid(series.step_s)?;
+    let accepted = settings.accepted_kg_per_s * DAY_S;
+    let mut design = Design::new(series, noise.daily_wave, accepted);
+    let priors = priors(&design, noise, settings);
+    Ok(Fitted::new(&mut design, noise, &priors))
+}
+
+/// What is known before any onset: of the rate, and of wave and regressors.
+fn priors(design: &Design, noise: &NoiseModel, settings: &LossSettings) -> Vec<Prior> {
+    std::iter::once(accepted_prior(settings))
+        .chain(nuisance_prior(noise, design))
+        .collect()
+}
+
 /// What is known of the rate before any onset: the accepted one, within its uncertainty and drift.
 fn accepted_prior(settings: &LossSettings) -> Prior {
     // An accepted rate given without uncertainty is taken to the milligram a day.
@@ -311,43 +331,6 @@ fn accepted_prior(settings: &LossSettings) -> Prior {
         first: RATE,
         mean: vec![0.0],
         precision: vec![1.0 / variance],
-    }
-}
-
-/// A solved design with spikes set aside.
-struct Fitted {
-    whitened: Whitened,
-    solved: Solved,
-    spikes: usize,
-}
-
-impl Fitted {
-    fn new(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
-        const PASSES: usize = 3;
-        let mut whitened = Whitened::new(design, &noise.parameters, true);
-        let mut solved = whitened.solve(priors);
-        let mut spikes = 0;
-        for pass in 0..PASSES {
-            let found = spikes_in(&whitened, &solved);
-            if found.is_empty() {
-                break;
-            }
-            let before = design.usable();
-            if pass == 0 {
-                // A large spike pulls the first fit, so neighbours are asked first.
-                design.set_spikes_aside();
-            } else {
-                design.set_aside(&found);
-            }
-            spikes += before - design.usable();
-            whitened = Whitened::new(design, &noise.parameters, true);
-            solved = whitened.solve(priors);
-        }
-        Self {
-            whitened,
-            solved,
-            spikes,
-        }
     }
 }
 
@@ -402,151 +385,6 @@ impl Fit {
     fn coefficient(&self, which: usize) -> f64 {
         self.solved.coefficients.get(which).copied().unwrap_or(0.0)
     }
-}
-
-/// One onset that was tried.
-#[derive(Debug, Clone, Copy)]
-struct Candidate {
-    at_s: f64,
-    /// Change of rate, kg/day, and its variance.
-    change: f64,
-    variance: f64,
-    /// By how much it lowers the sum of squares.
-    gain: f64,
-    /// Length of time it stands for, s.
-    stands_for_s: f64,
-}
-
-impl Candidate {
-    fn at(at_s: f64) -> Self {
-        Self {
-            at_s,
-            change: 0.0,
-            variance: f64::INFINITY,
-            gain: 0.0,
-            stands_for_s: 1.0,
-        }
-    }
-}
-
-/// Tries onsets: first over the whole range, then closer where they explain the data.
-fn search(series: &LossSeries<'_>, base: &Fitted, range: (f64, f64)) -> Vec<Candidate> {
-    const COARSE: usize = 40;
-    const FINE: usize = 32;
-    /// Candidates this much worse than the best carry no weight.
-    const WORSE: f64 = 14.0;
-    let last = series.mass_kg.len().saturating_sub(1);
-    let index = |t: f64| {
-        let x = libm::ceil((t - series.start_s) / series.step_s).clamp(0.0, count(last));
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "clamped to the grid"
-        )]
-        let i = x as usize;
-        i
-    };
-    // The last samples alone cannot carry a rate.
-    let end = index(range.1).min(last.saturating_sub(6));
-    let start = index(range.0).min(end);
-    let grid = |from: usize, to: usize, most: usize| {
-        let stride = (to - from).div_ceil(most).max(1);
-        (from..=to).step_by(stride).collect::<Vec<_>>()
-    };
-    let coarse = try_onsets(series, base, &grid(start, end, COARSE));
-    let best = coarse.iter().fold(0.0_f64, |m, c| m.max(c.gain));
-    let near: Vec<f64> = coarse
-        .iter()
-        .filter(|c| c.gain > best - WORSE)
-        .map(|c| c.at_s)
-        .collect();
-    let spacing = (end - start).div_ceil(COARSE).max(1);
-    let (Some(first), Some(final_)) = (near.first(), near.last()) else {
-        return coarse;
-    };
-    let from = index(*first).saturating_sub(spacing).max(start);
-    let to = (index(*final_) + spacing).min(end);
-    if spacing == 1 || (to - from).div_ceil(FINE) >= spacing {
-        return coarse;
-    }
-    try_onsets(series, base, &grid(from, to, FINE))
-}
-
-/// The fit of a change at each of some samples of the grid, in rising order.
-fn try_onsets(series: &LossSeries<'_>, base: &Fitted, onsets: &[usize]) -> Vec<Candidate> {
-    let width = base.whitened.columns + 1;
-    let count_of = onsets.len();
-    let transition = base.whitened.filter.transition;
-    let mut state = Columns::new(count_of);
-    let mut row = vec![0.0; count_of];
-    let mut out = vec![0.0; count_of];
-    let mut energy = vec![0.0; count_of];
-    let mut products = vec![0.0; width * count_of];
-    let times: Vec<f64> = onsets.iter().map(|i| series.time_s(*i)).collect();
-    let mut active = 0;
-    for (i, (gain, base_row)) in base
-        .whitened
-        .gains
-        .iter()
-        .zip(base.whitened.rows.chunks_exact(width))
-        .enumerate()
-    {
-        while onsets.get(active).is_some_and(|o| *o < i) {
-            active += 1;
-        }
-        if active == 0 {
-            continue;
-        }
-        let Some(gain) = gain else {
-            state.skip(&transition, active);
-            continue;
-        };
-        let t = series.time_s(i);
-        for (x, at) in row.iter_mut().zip(&times).take(active) {
-            *x = -(t - at) / DAY_S;
-        }
-        let (Some(row), Some(out)) = (row.get(..active), out.get_mut(..active)) else {
-            continue;
-        };
-        state.observe(&transition, gain, row, out);
-        for (e, o) in energy.iter_mut().zip(out.iter()) {
-            *e += o * o;
-        }
-        for (products, left) in products.chunks_exact_mut(count_of).zip(base_row) {
-            for (p, o) in products.iter_mut().zip(out.iter()) {
-                *p += left * o;
-            }
-        }
-    }
-    let spacing = match times.as_slice() {
-        [a, b, ..] => b - a,
-        _ => series.step_s,
-    };
-    let mut column = vec![0.0; width];
-    times
-        .iter()
-        .zip(&energy)
-        .enumerate()
-        .filter_map(|(j, (at_s, energy))| {
-            for (c, p) in column.iter_mut().zip(products.chunks_exact(count_of)) {
-                *c = p.get(j).copied().unwrap_or(0.0);
-            }
-            let half = base.solved.factor.forward(&column);
-            let left = energy - dot(&half, &half);
-            if left <= 1e-9 * energy || left <= 0.0 {
-                return None;
-            }
-            let with_s = column.last().copied().unwrap_or(0.0);
-            let s = with_s - dot(&base.solved.coefficients, &column);
-            Some(Candidate {
-                at_s: *at_s,
-                change: s / left,
-                variance: 1.0 / left,
-                gain: s * s / left,
-                stands_for_s: spacing,
-            })
-        })
-        .collect()
 }
 
 /// A rate that depends on an onset that is only known in probability.

@@ -93,6 +93,21 @@ impl Booked {
     pub fn net_kg(&self) -> f64 {
         self.received_kg - self.dispatched_kg
     }
+
+    /// Adds the `share` of a booking, 0 to 1.
+    pub(super) fn add(&mut self, booking: &Booking, share: f64) {
+        if share == 0.0 {
+            return;
+        }
+        let signed = booking.signed_kg() * share;
+        if signed >= 0.0 {
+            self.received_kg += signed;
+        } else {
+            self.dispatched_kg -= signed;
+        }
+        let std = booking.mass.std * share;
+        self.variance_kg2 += std * std;
+    }
 }
 
 /// The books: entries in the order they were entered.
@@ -201,22 +216,18 @@ impl Ledger {
     #[must_use]
     pub fn booked_between(&self, from: Timestamp, to: Timestamp) -> Booked {
         let mut booked = Booked::default();
-        for entered in self.entries.iter().filter(|e| e.superseded_by.is_none()) {
-            let booking = &entered.entry.booking;
-            let share = booking.done_by(to) - booking.done_by(from);
-            if share == 0.0 {
-                continue;
-            }
-            let signed = booking.kind.sign() * booking.mass.value.si() * share;
-            if signed >= 0.0 {
-                booked.received_kg += signed;
-            } else {
-                booked.dispatched_kg -= signed;
-            }
-            let std = booking.mass.std * share;
-            booked.variance_kg2 += std * std;
+        for booking in self.in_force() {
+            booked.add(booking, booking.done_by(to) - booking.done_by(from));
         }
         booked
+    }
+
+    /// The bookings now in force, in the order they were entered.
+    pub fn in_force(&self) -> impl Iterator<Item = &Booking> {
+        self.entries
+            .iter()
+            .filter(|entered| entered.superseded_by.is_none())
+            .map(|entered| &entered.entry.booking)
     }
 }
 
@@ -240,8 +251,15 @@ fn seed_id(site: &str, booking: &Booking) -> Id {
 }
 
 impl Booking {
+    /// kg, positive when they came in.
+    #[must_use]
+    pub fn signed_kg(&self) -> f64 {
+        self.kind.sign() * self.mass.value.si()
+    }
+
     /// The part that has crossed the boundary by `at`, 0 to 1.
-    fn done_by(&self, at: Timestamp) -> f64 {
+    #[must_use]
+    pub fn done_by(&self, at: Timestamp) -> f64 {
         let elapsed = at - self.effective_at;
         if elapsed < Span::ZERO {
             0.0

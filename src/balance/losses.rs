@@ -1,231 +1,229 @@
-//! The book of losses: windows, rate and excess of one scope, brought up to date tick by tick.
+//! The book of losses: of the plant, and of each area that can be balanced by itself.
 
 use serde::{Deserialize, Serialize};
 
-use super::detect::{Detection, Detector, DetectorSettings};
-use super::leak::{self, Onset, OnsetEstimate};
+use super::account::{AccountTick, Accounts};
+use super::advice;
+use super::area::Area;
+use super::explain::{self, Evidence, Trace, TraceOf};
+use super::grid::GridSeries;
+use super::inventory::VesselMass;
+use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::ledger::Ledger;
 use super::noise::{self, NoiseModel, NoiseSettings};
-use super::report::{ExcessLoss, LossRate, LossReport};
+use super::report::{Explanation, LossReport};
 use super::series::{LossSeries, LossSettings};
-use super::tally::{Tally, carried_kg2};
-use super::window::{Average, GRID, MassHistory, TickMass, WINDOWS};
-use crate::plant::Plant;
-use crate::time::{Monotonic, Span, Timestamp};
+use super::tally::Tally;
+use super::unlike::Comparison;
+use super::window::{MassHistory, TickMass, WINDOWS};
+use crate::plant::{Plant, SectionIx, VesselIx};
+use crate::time::{Monotonic, Span};
 
-/// Longest stretch a rate is estimated over.
-const RATE_OVER: Span = Span::from_millis(7 * 86_400_000);
+/// The rate of an area is found anew this often, in steps of the grid (an hour).
+const AREA_RATE_EVERY: u32 = 6;
 
-/// The noise is found anew this often, in steps of the grid (six hours).
-const NOISE_EVERY: u32 = 36;
+/// The noise of a comparison is found anew after so many explanations (a day).
+const UNLIKE_NOISE_EVERY: u32 = 24;
 
-/// Steps needed before noise is looked for.
-const NOISE_FROM: usize = 72;
+/// Jumps and changes of mode that are remembered.
+const MOST_JUMPS: usize = 12;
+const MOST_MODES: usize = 16;
 
-/// While a loss stands, its onset and size are found anew this often, in steps of the grid.
-const REFINE_EVERY: u32 = 6;
-
-/// Longest stretch that the onset of a standing loss is looked for in.
-const ONSET_OVER: Span = Span::from_millis(14 * 86_400_000);
-
-/// Losses of one scope.
+/// Losses of the plant and of its areas.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct LossBook {
     history: MassHistory,
-    noise: Option<NoiseModel>,
-    steps_since_noise: u32,
-    /// Ledger entries at that time.
-    noise_booked: usize,
-    watch: Option<Watch>,
-    refined: Option<(u32, OnsetEstimate)>,
+    accounts: Accounts,
+    judgement: Judgement,
     report: Option<LossReport>,
+    areas: Vec<AreaBook>,
+    explanation: Option<Explanation>,
+    /// When unknown amounts came or went at once: from and to.
+    jumps: Vec<(Monotonic, Monotonic)>,
+    /// Changes of mode.
+    modes: Vec<(Monotonic, VesselIx)>,
+    /// Noise of each comparison, with its age.
+    unlike_noise: Vec<Option<(u32, NoiseModel)>>,
 }
 
-/// The sequential test, with what it was built on.
+/// Losses of one area.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Watch {
-    detector: Detector,
-    /// Ledger entries that its series was corrected with; another number means another series.
-    booked: usize,
-    restated_kg: f64,
+struct AreaBook {
+    area: Area,
+    judgement: Judgement,
+    steps: u32,
+    report: LossReport,
+}
+
+/// A tick as the book takes it.
+pub struct LossTick<'a> {
+    /// The plant's mass.
+    pub mass: TickMass<'a>,
+    /// The same by section, with what meters and valves say.
+    pub account: AccountTick<'a>,
+    /// Every vessel's mass.
+    pub masses: &'a [VesselMass],
+    /// What should read alike.
+    pub comparisons: &'a [Comparison],
+}
+
+/// What a tick brought.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Renewed {
+    /// A step of the grid is complete and the reports were renewed.
+    pub reports: bool,
+    /// What could explain the plant's loss was found anew.
+    pub explanation: bool,
 }
 
 impl LossBook {
-    /// Takes a tick; true when a step of the grid is complete and the report was renewed.
+    /// Takes a tick. `tally` gives the errors by cause of the plant, or of a section.
     pub fn tick(
         &mut self,
         plant: &Plant,
         ledger: &Ledger,
-        tick: &TickMass,
-        tally: impl FnOnce() -> Tally,
-    ) -> bool {
-        if self.history.tick(tick, tally).is_none() {
-            return false;
+        tick: &LossTick,
+        tally: impl Fn(Option<SectionIx>) -> Tally,
+    ) -> Renewed {
+        self.accounts
+            .tick(plant, &tick.account, |section| tally(Some(section)));
+        let mass = TickMass {
+            metered_kg: self.accounts.boundary_kg(),
+            ..tick.mass
+        };
+        if self.history.tick(&mass, || tally(None)).is_none() {
+            return Renewed::default();
         }
-        let most_carried_kg2 = self.noise.as_ref().map_or(f64::INFINITY, |noise| {
-            let found = &noise.parameters;
-            found.white_std_kg * found.white_std_kg
-                + found.correlated_std_kg * found.correlated_std_kg
+        let series = GridSeries::of_plant(
+            plant,
+            &self.history,
+            ledger,
+            self.judgement.most_carried_kg2(),
+            &self.jumps,
+        );
+        let booked = ledger.entries().len();
+        let refined = series.as_ref().is_some_and(|series| {
+            self.judgement.step(&Frame {
+                series,
+                settings: plant_settings(plant),
+                false_alarms_per_year: plant.site.false_alerts_per_year,
+                booked,
+                restated_kg: self.history.restated_kg(),
+            })
         });
-        let series = Series::gather(plant, &self.history, ledger, most_carried_kg2);
-        // An entry booked late had left its helium in the noise: find that anew at once.
-        if self.noise_booked != ledger.entries().len() {
-            self.noise_booked = ledger.entries().len();
-            self.steps_since_noise = NOISE_EVERY;
-        }
-        self.find_noise(series.as_ref());
-        if let Some(series) = &series {
-            self.watch(plant, ledger, series);
-            self.refine(plant, series);
-        }
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
-        true
+        self.judge_areas(plant, ledger);
+        if self.judgement.onset().is_none() {
+            self.explanation = None;
+        }
+        let explained = series
+            .filter(|_| refined)
+            .and_then(|series| self.explain(plant, ledger, tick, &series));
+        let renewed = explained.is_some();
+        if renewed {
+            self.explanation = explained;
+        }
+        Renewed {
+            reports: true,
+            explanation: renewed,
+        }
     }
 
     /// The reckoning changed by `kg` without helium moving.
     pub fn restate(&mut self, kg: f64) {
         self.history.restate(kg);
+        self.accounts.restate();
     }
 
-    /// The last report.
+    /// Carries the accounts over to another description.
+    pub fn adopt(&mut self, plant: &Plant, before: &Plant) {
+        self.accounts.adopt(plant, before);
+        self.areas.clear();
+        self.modes.clear();
+        self.unlike_noise.clear();
+        self.explanation = None;
+    }
+
+    /// Between these times an unknown amount came or went at once; it is not part of a rate.
+    pub fn jump(&mut self, from: Monotonic, to: Monotonic) {
+        if self.jumps.len() == MOST_JUMPS {
+            self.jumps.remove(0);
+        }
+        self.jumps.push((from, to));
+    }
+
+    /// A vessel is run in another mode from now on.
+    pub fn mode_changed(&mut self, vessel: VesselIx, now: Monotonic) {
+        if self.modes.len() == MOST_MODES {
+            self.modes.remove(0);
+        }
+        self.modes.push((now, vessel));
+    }
+
+    /// The plant's report as of the last step.
     #[must_use]
     pub fn report(&self) -> Option<&LossReport> {
         self.report.as_ref()
     }
 
-    /// The averages that it rests on.
+    /// The report of each area that can be balanced by itself.
+    pub fn areas(&self) -> impl Iterator<Item = &LossReport> {
+        self.areas.iter().map(|book| &book.report)
+    }
+
+    /// The report of the area that holds a section.
+    #[must_use]
+    pub fn area_of(&self, section: SectionIx) -> Option<&LossReport> {
+        self.areas
+            .iter()
+            .find(|book| book.area.holds(section))
+            .map(|book| &book.report)
+    }
+
+    /// What could explain the plant's loss, while one stands.
+    #[must_use]
+    pub fn explanation(&self) -> Option<&Explanation> {
+        self.explanation.as_ref()
+    }
+
+    /// The averages that the plant's report rests on.
     #[must_use]
     pub fn history(&self) -> &MassHistory {
         &self.history
     }
 
-    /// Finds the noise from the last days. While a loss stands its onset is in the model, since a
-    /// bend that is not looks like slow noise; until the onset is known the old noise holds.
-    fn find_noise(&mut self, series: Option<&Series>) {
-        self.steps_since_noise += 1;
-        let standing = self.standing().is_some();
-        let onset_s = match &self.refined {
-            Some((_, found)) if standing => Some(found.onset_s),
-            _ => None,
-        };
-        let known = !standing || onset_s.is_some();
-        let due = self.noise.is_none() || (self.steps_since_noise >= NOISE_EVERY && known);
-        if let Some(series) = series.filter(|series| due && series.mass_kg.len() >= NOISE_FROM) {
-            self.fit_noise(series, onset_s);
-        }
+    /// What each section held and each meter passed.
+    #[must_use]
+    pub fn accounts(&self) -> &Accounts {
+        &self.accounts
     }
 
-    fn fit_noise(&mut self, series: &Series, onset_s: Option<f64>) {
-        self.steps_since_noise = 0;
-        // With the onset known the window may be as long as that of the size.
-        let over = onset_s.map_or(RATE_OVER, |_| ONSET_OVER);
-        series.with(over, |window| {
-            let from = window.start_s;
-            let bends: Vec<f64> = onset_s.into_iter().filter(|at| *at > from).collect();
-            let window = LossSeries {
-                bends_s: &bends,
-                ..*window
-            };
-            // Without a fit the last one stands; too little data is no fault.
-            let settings = NoiseSettings::default();
-            if let Ok(found) = noise::fit(&window, &settings, self.noise.as_ref()) {
-                self.noise = Some(found);
-            }
-        });
-    }
-
-    fn standing(&self) -> Option<Detection> {
-        self.watch
-            .as_ref()
-            .and_then(|watch| watch.detector.standing())
-    }
-
-    /// Feeds the newest sample to the sequential test. A late ledger entry or another shape of the
-    /// noise changes samples that it has seen: it is then built anew from the whole series.
-    fn watch(&mut self, plant: &Plant, ledger: &Ledger, series: &Series) {
-        let Some(noise) = &self.noise else {
-            return;
-        };
-        let booked = ledger.entries().len();
-        let restated_kg = self.history.restated_kg();
-        if let Some(watch) = &mut self.watch
-            && watch.booked == booked
-            && watch.restated_kg == restated_kg
-        {
-            let kept =
-                self.steps_since_noise != 0 || watch.detector.set_noise(noise.clone()).is_ok();
-            if kept {
-                series.feed_last(&mut watch.detector);
-                return;
-            }
-        }
-        let settings = DetectorSettings {
-            accepted_kg_per_s: plant.site.accepted_loss.value.si(),
-            accepted_std_kg_per_s: plant.site.accepted_loss.std,
-            false_alarms_per_year: plant.site.false_alerts_per_year,
-            ..DetectorSettings::default()
-        };
-        let detector = Detector::new(settings, noise.clone(), series.regressors(), series.start_s);
-        self.watch = detector.ok().map(|mut detector| {
-            series.feed_all(&mut detector);
-            Watch {
-                detector,
-                booked,
-                restated_kg,
-            }
-        });
-    }
-
-    /// Finds onset and size of a standing loss from the whole series. The first time the noise is
-    /// found anew with the onset in the model: the one at hand took the loss for noise until now.
-    fn refine(&mut self, plant: &Plant, series: &Series) {
-        if self.standing().is_none() {
-            self.refined = None;
-            return;
-        }
-        if let Some((age, _)) = &mut self.refined {
-            *age += 1;
-            if *age < REFINE_EVERY {
-                return;
-            }
-        }
-        let first = self.refined.is_none();
-        self.find_onset(plant, series);
-        if first && let Some((_, found)) = &self.refined {
-            let onset_s = found.onset_s;
-            self.fit_noise(series, Some(onset_s));
-            if let (Some(watch), Some(noise)) = (&mut self.watch, &self.noise)
-                && watch.detector.set_noise(noise.clone()).is_err()
-            {
-                // Of another shape: built anew with the next sample.
-                self.watch = None;
-            }
-            self.find_onset(plant, series);
-        }
-    }
-
-    fn find_onset(&mut self, plant: &Plant, series: &Series) {
-        let Some(noise) = &self.noise else {
-            return;
-        };
-        let settings = settings(plant);
-        let found = series.with(ONSET_OVER, |window| {
-            leak::estimate_with_onset(window, noise, &settings, Onset::Unknown).ok()
-        });
-        self.refined = found.map(|found| (0, found)).or(self.refined.take());
-    }
-
-    fn make_report(&self, plant: &Plant, ledger: &Ledger, series: Option<&Series>) -> LossReport {
+    fn make_report(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        series: Option<&GridSeries>,
+    ) -> LossReport {
         let accepted = plant.site.accepted_loss;
         let windows = WINDOWS
             .iter()
             .filter_map(|&over| {
-                let noise_kg2 = self.noise.as_ref().map(|noise| difference_kg2(noise, over));
+                let noise = self.judgement.noise();
+                let noise_kg2 = noise.map(|noise| difference_kg2(noise, over));
                 self.history.balance(plant, ledger, over, noise_kg2)
             })
             .collect();
-        let rate = series.and_then(|series| self.rate(plant, series));
-        let excess = series.and_then(|series| self.excess(plant, series, rate.as_ref()));
+        let frame = series.map(|series| Frame {
+            series,
+            settings: plant_settings(plant),
+            false_alarms_per_year: plant.site.false_alerts_per_year,
+            booked: ledger.entries().len(),
+            restated_kg: self.history.restated_kg(),
+        });
+        let rate = frame.as_ref().and_then(|frame| self.judgement.rate(frame));
+        let excess = frame
+            .as_ref()
+            .and_then(|frame| self.judgement.excess(frame, rate.as_ref()));
         LossReport {
             section: None,
             windows,
@@ -235,78 +233,226 @@ impl LossBook {
         }
     }
 
-    fn rate(&self, plant: &Plant, series: &Series) -> Option<LossRate> {
-        let noise = self.noise.as_ref()?;
-        let settings = settings(plant);
-        let (found, over) = series.with(RATE_OVER, |window| {
-            (
-                leak::estimate(window, noise, &settings).ok(),
-                Span::from_seconds(window.span_s()),
-            )
-        });
-        let found = found?;
-        Some(LossRate {
-            over,
-            rate_kg_per_s: found.rate_kg_per_s,
-            std_kg_per_s: found.std_uncertainty_kg_per_s,
-            decision_threshold_kg_per_s: found.decision_threshold_kg_per_s,
-            detection_limit_kg_per_s: found.detection_limit_kg_per_s,
-            white_std_kg: noise.parameters.white_std_kg,
-            correlated_std_kg: noise.parameters.correlated_std_kg,
-            correlation_time_s: noise.parameters.correlation_time_s,
-            daily_wave_kg: found.wave_amplitude_kg,
-        })
+    /// Brings the areas' books up to date. Those of the last week have a rate; one that exists only
+    /// since valves were shut has the balance of the windows in which it did.
+    fn judge_areas(&mut self, plant: &Plant, ledger: &Ledger) {
+        let sections = plant.all.section.len();
+        let partial = |area: &Area| area.sections.len() < sections;
+        let mut lasting = self.accounts.areas(plant, RATE_OVER, false);
+        lasting.retain(partial);
+        let by_window: Vec<(Span, Vec<Area>)> = WINDOWS
+            .iter()
+            .map(|&over| (over, self.accounts.areas(plant, over, true)))
+            .collect();
+        let mut all = lasting.clone();
+        for area in by_window.iter().flat_map(|(_, areas)| areas) {
+            if partial(area) && !all.contains(area) {
+                all.push(area.clone());
+            }
+        }
+        let mut before = std::mem::take(&mut self.areas);
+        for area in all {
+            let known = before
+                .iter()
+                .position(|book| book.area == area)
+                .map(|at| before.swap_remove(at));
+            let mut book = known.unwrap_or_else(|| AreaBook::new(plant, area));
+            let windows = by_window
+                .iter()
+                .filter(|(_, areas)| areas.contains(&book.area))
+                .filter_map(|(over, _)| self.accounts.balance(plant, ledger, &book.area, *over))
+                .collect();
+            book.report.windows = windows;
+            if lasting.contains(&book.area) {
+                book.judge(plant, ledger, &self.accounts);
+            } else {
+                book.judgement = Judgement::default();
+                book.report.rate = None;
+                book.report.excess = None;
+            }
+            self.areas.push(book);
+        }
     }
 
-    fn excess(
-        &self,
+    fn explain(
+        &mut self,
         plant: &Plant,
-        series: &Series,
-        rate: Option<&LossRate>,
-    ) -> Option<ExcessLoss> {
-        let at = |seconds: f64| series.utc_at(seconds);
-        let Some(detection) = self.standing() else {
-            // The test must have something to say before it can say "no".
-            self.watch.as_ref()?.detector.significance()?;
-            let accepted = plant.site.accepted_loss;
-            let rate = rate?;
-            return Some(ExcessLoss {
-                raised: false,
-                since: None,
-                since_band: None,
-                excess_kg_per_s: rate.rate_kg_per_s - accepted.value.si(),
-                std_kg_per_s: libm::sqrt(
-                    rate.std_kg_per_s * rate.std_kg_per_s + accepted.std * accepted.std,
-                ),
-                lost_kg: 0.0,
-                lost_std_kg: 0.0,
-            });
-        };
-        if let Some((_, found)) = &self.refined {
-            return Some(ExcessLoss {
-                raised: true,
-                since: at(found.onset_s),
-                since_band: at(found.onset_band_95_s.0).zip(at(found.onset_band_95_s.1)),
-                excess_kg_per_s: found.excess_kg_per_s,
-                std_kg_per_s: found.std_uncertainty_kg_per_s,
-                lost_kg: found.lost_kg,
-                lost_std_kg: found.lost_std_uncertainty_kg,
-            });
+        ledger: &Ledger,
+        tick: &LossTick,
+        series: &GridSeries,
+    ) -> Option<Explanation> {
+        let found = self.judgement.onset()?;
+        let onset_s = (
+            found.onset_s,
+            found.onset_band_95_s.0.min(found.onset_s),
+            found.onset_band_95_s.1.max(found.onset_s),
+        );
+        let unlike: Vec<Option<GridSeries>> = (0..tick.comparisons.len())
+            .map(|number| self.accounts.unlike(number, ONSET_OVER))
+            .map(|series| series.map(GridSeries::of_area))
+            .collect();
+        self.find_unlike_noise(&unlike, onset_s.0);
+        let areas: Vec<(&Area, Option<(GridSeries, LossSettings)>)> = self
+            .areas
+            .iter()
+            .filter(|book| book.judgement.noise().is_some())
+            .map(|book| (&book.area, book.series(plant, ledger, &self.accounts)))
+            .collect();
+        let mut traces = vec![Trace {
+            of: TraceOf::Plant,
+            series,
+            noise: self.judgement.noise()?,
+            settings: plant_settings(plant),
+        }];
+        let judged: Vec<&AreaBook> = self
+            .areas
+            .iter()
+            .filter(|book| book.judgement.noise().is_some())
+            .collect();
+        let covered: usize = areas.iter().map(|(area, _)| area.sections.len()).sum();
+        let whole = covered == plant.all.section.len();
+        // The plant less all other areas is the last one: it adds nothing, so the least certain goes.
+        let least_certain = judged
+            .iter()
+            .enumerate()
+            .filter(|_| whole)
+            .max_by(|a, b| uncertainty(a.1).total_cmp(&uncertainty(b.1)))
+            .map(|(number, _)| number);
+        for (number, (book, (_, series))) in judged.iter().zip(&areas).enumerate() {
+            if let (Some((series, settings)), Some(noise)) = (series, book.judgement.noise())
+                && Some(number) != least_certain
+            {
+                traces.push(Trace {
+                    of: TraceOf::Area(number),
+                    series,
+                    noise,
+                    settings: *settings,
+                });
+            }
         }
-        let lasted_s = series.end_s() - detection.onset_s;
-        Some(ExcessLoss {
-            raised: true,
-            since: at(detection.onset_s),
-            since_band: at(detection.onset_band_95_s.0).zip(at(detection.onset_band_95_s.1)),
-            excess_kg_per_s: detection.excess_kg_per_s,
-            std_kg_per_s: detection.std_uncertainty_kg_per_s,
-            lost_kg: detection.excess_kg_per_s * lasted_s,
-            lost_std_kg: detection.std_uncertainty_kg_per_s * lasted_s,
-        })
+        for (number, (series, noise)) in unlike.iter().zip(&self.unlike_noise).enumerate() {
+            if let (Some(series), Some((_, noise))) = (series, noise) {
+                traces.push(Trace {
+                    of: TraceOf::Unlike(number),
+                    series,
+                    noise,
+                    settings: explain::alike(),
+                });
+            }
+        }
+        let mut known: Vec<Area> = areas.iter().map(|(area, _)| (*area).clone()).collect();
+        if !whole {
+            let rest = (0u32..)
+                .zip(&plant.all.section)
+                .map(|(number, _)| SectionIx(number))
+                .filter(|section| !known.iter().any(|area| area.holds(*section)))
+                .collect();
+            known.push(Area { sections: rest });
+        }
+        let modes: Vec<(f64, VesselIx)> = self
+            .modes
+            .iter()
+            .map(|(at, vessel)| (Span::from_millis(at.0).seconds(), *vessel))
+            .filter(|(at, _)| *at >= onset_s.1 - 43_200.0)
+            .collect();
+        let evidence = Evidence {
+            plant,
+            traces,
+            areas: &known,
+            comparisons: tick.comparisons,
+            masses: tick.masses,
+            onset_s,
+            modes: &modes,
+            flows: &self.accounts.mean_flows(plant, RATE_OVER),
+            utc_at: &|seconds| series.utc_at(seconds),
+        };
+        let mut explanation = evidence.explain()?;
+        advice::add(&mut explanation, plant, &self.accounts, tick.masses);
+        Some(explanation)
+    }
+
+    /// The comparisons' own noise, found from what lies before the onset, once a day.
+    fn find_unlike_noise(&mut self, series: &[Option<GridSeries>], onset_s: f64) {
+        self.unlike_noise.resize(series.len(), None);
+        for (kept, series) in self.unlike_noise.iter_mut().zip(series) {
+            if let Some((age, _)) = kept {
+                *age += 1;
+                if *age < UNLIKE_NOISE_EVERY {
+                    continue;
+                }
+            }
+            let fitted = series.as_ref().and_then(|series| {
+                series.with(ONSET_OVER, |window| {
+                    let bends: Vec<f64> = [onset_s]
+                        .into_iter()
+                        .filter(|at| *at > window.start_s)
+                        .collect();
+                    let window = LossSeries {
+                        bends_s: &bends,
+                        ..*window
+                    };
+                    let settings = NoiseSettings { daily_wave: true };
+                    noise::fit(&window, &settings, None).ok()
+                })
+            });
+            *kept = fitted.map(|noise| (0, noise)).or(kept.take());
+        }
     }
 }
 
-fn settings(plant: &Plant) -> LossSettings {
+impl AreaBook {
+    fn new(plant: &Plant, area: Area) -> Self {
+        let id = area.id(plant);
+        Self {
+            area,
+            judgement: Judgement::default(),
+            steps: 0,
+            report: LossReport {
+                section: Some(id),
+                windows: Vec::new(),
+                rate: None,
+                excess: None,
+                accepted_kg_per_s: (0.0, may_be_accepted(plant)),
+            },
+        }
+    }
+
+    fn series(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        accounts: &Accounts,
+    ) -> Option<(GridSeries, LossSettings)> {
+        let series = accounts.series(plant, ledger, &self.area, ONSET_OVER)?;
+        let settings = LossSettings {
+            accepted_std_kg_per_s: may_be_accepted(plant),
+            drift_std_kg_per_s: series.meter_std_kg_per_s,
+            ..LossSettings::default()
+        };
+        Some((GridSeries::of_area(series), settings))
+    }
+
+    fn judge(&mut self, plant: &Plant, ledger: &Ledger, accounts: &Accounts) {
+        let Some((series, settings)) = self.series(plant, ledger, accounts) else {
+            return;
+        };
+        let frame = Frame {
+            series: &series,
+            settings,
+            false_alarms_per_year: plant.site.false_alerts_per_year,
+            booked: ledger.entries().len(),
+            restated_kg: 0.0,
+        };
+        self.judgement.step(&frame);
+        if self.steps.is_multiple_of(AREA_RATE_EVERY) {
+            self.report.rate = self.judgement.rate(&frame);
+        }
+        self.steps = self.steps.wrapping_add(1);
+        self.report.excess = self.judgement.excess(&frame, self.report.rate.as_ref());
+    }
+}
+
+fn plant_settings(plant: &Plant) -> LossSettings {
     LossSettings {
         accepted_kg_per_s: plant.site.accepted_loss.value.si(),
         accepted_std_kg_per_s: plant.site.accepted_loss.std,
@@ -314,180 +460,15 @@ fn settings(plant: &Plant) -> LossSettings {
     }
 }
 
-/// Variance of the difference of two averages that far apart, as the noise found has it, kg2.
-fn difference_kg2(noise: &NoiseModel, apart: Span) -> f64 {
-    let found = &noise.parameters;
-    let forgotten = 1.0 - libm::exp(-apart.seconds() / found.correlation_time_s);
-    let white = found.white_std_kg * found.white_std_kg;
-    let correlated = found.correlated_std_kg * found.correlated_std_kg;
-    let wave = noise.wave_amplitude_kg() * libm::sin(std::f64::consts::PI * apart.days());
-    2.0 * (white + correlated * forgotten) + 2.0 * wave * wave
+/// Nobody has said what is accepted of one area: of the plant's accepted loss it may have none or
+/// all, kg/s.
+pub(super) fn may_be_accepted(plant: &Plant) -> f64 {
+    let accepted = plant.site.accepted_loss;
+    libm::hypot(accepted.value.si(), accepted.std)
 }
 
-/// The book-corrected mass on a regular grid.
-struct Series {
-    /// End of the first step, s of continuous time.
-    start_s: f64,
-    mass_kg: Vec<f64>,
-    /// Rate of the outdoor gas temperature, K/h: a lagging thermometer's error follows it. None for
-    /// a plant without outdoor gas.
-    weather: Option<Vec<f64>>,
-    /// Last step, by both clocks.
-    last: (Monotonic, Timestamp),
-}
-
-impl Series {
-    /// The last thirty days; none while no average has wall time. A step of which more is carried
-    /// forward than the noise is large misses: a frozen value is no measurement of a loss.
-    fn gather(
-        plant: &Plant,
-        history: &MassHistory,
-        ledger: &Ledger,
-        most_carried_kg2: f64,
-    ) -> Option<Self> {
-        let averages = history.averages();
-        let first = averages.front()?;
-        let last = averages.back()?;
-        let step = |average: &Average| average.at.0.div_euclid(GRID.millis());
-        let steps = usize::try_from(step(last) - step(first)).ok()? + 1;
-        // After a long standstill the grid would be mostly holes: only its end is of use.
-        let skipped = steps.saturating_sub(super::window::KEPT);
-        let mut mass_kg = vec![f64::NAN; steps - skipped];
-        let mut outdoor = vec![f64::NAN; steps - skipped];
-        let half = Span::from_millis(GRID.millis() / 2);
-        // Any fixed beginning will do: it moves the whole series by a constant.
-        let origin = Timestamp::from_millis(0);
-        for average in averages {
-            let at = usize::try_from(step(average) - step(first))
-                .ok()
-                .and_then(|at| at.checked_sub(skipped));
-            let (Some(at), Some(utc)) = (at, average.utc) else {
-                continue;
-            };
-            let booked = ledger.booked_between(origin, utc - half).net_kg();
-            if let Some(mass) = mass_kg.get_mut(at)
-                && carried_kg2(&average.by_cause) <= most_carried_kg2
-            {
-                *mass = average.mass_kg - average.restated_kg - booked;
-            }
-            if let Some(kelvin) = outdoor.get_mut(at) {
-                *kelvin = average.outdoor_kelvin;
-            }
-        }
-        let weather = plant
-            .all
-            .vessel
-            .iter()
-            .any(|vessel| vessel.outdoors)
-            .then(|| rates_per_hour(&outdoor));
-        #[expect(clippy::cast_precision_loss, reason = "a count of ten-minute steps")]
-        let skipped_s = skipped as f64 * GRID.seconds();
-        Some(Self {
-            start_s: Span::from_millis(first.at.0).seconds() + skipped_s,
-            mass_kg,
-            weather,
-            last: (last.at, last.utc?),
-        })
-    }
-
-    /// Calls `f` with the last `over` of it.
-    fn with<R>(&self, over: Span, f: impl FnOnce(&LossSeries) -> R) -> R {
-        let wanted = usize::try_from(over.millis() / GRID.millis()).unwrap_or(0);
-        let from = self.mass_kg.len().saturating_sub(wanted);
-        let mass_kg = self.mass_kg.get(from..).unwrap_or(&[]);
-        let weather = self
-            .weather
-            .as_deref()
-            .and_then(|weather| weather.get(from..));
-        let regressors: &[&[f64]] = match &weather {
-            Some(weather) => std::slice::from_ref(weather),
-            None => &[],
-        };
-        f(&LossSeries {
-            start_s: self.time_s(from),
-            step_s: GRID.seconds(),
-            mass_kg,
-            regressors,
-            steps_s: &[],
-            bends_s: &[],
-        })
-    }
-
-    fn regressors(&self) -> usize {
-        usize::from(self.weather.is_some())
-    }
-
-    fn feed_all(&self, detector: &mut Detector) {
-        for at in 0..self.mass_kg.len() {
-            self.feed(at, detector);
-        }
-    }
-
-    fn feed_last(&self, detector: &mut Detector) {
-        if let Some(at) = self.mass_kg.len().checked_sub(1) {
-            self.feed(at, detector);
-        }
-    }
-
-    fn feed(&self, at: usize, detector: &mut Detector) {
-        let weather = self
-            .weather
-            .as_deref()
-            .and_then(|weather| weather.get(at..=at));
-        if let Some(&mass_kg) = self.mass_kg.get(at) {
-            detector.feed(self.time_s(at), mass_kg, weather.unwrap_or(&[]));
-        }
-    }
-
-    #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
-    fn time_s(&self, at: usize) -> f64 {
-        self.start_s + at as f64 * GRID.seconds()
-    }
-
-    fn end_s(&self) -> f64 {
-        self.time_s(self.mass_kg.len().saturating_sub(1))
-    }
-
-    fn utc_at(&self, seconds: f64) -> Option<Timestamp> {
-        let (at, utc) = self.last;
-        seconds
-            .is_finite()
-            .then(|| utc + (Span::from_seconds(seconds) - Span::from_millis(at.0)))
-    }
-}
-
-/// Rise of the mean over the last two hours from that of the two hours before, per hour. The means
-/// are long because the thermometers' own slow errors reach the mass too: a regressor that shows
-/// them step by step explains away the quick part of the noise, and what is left looks slower and
-/// larger than it is. Only the past is used, so that the sequential test and an estimate of the
-/// whole series see the same. The first values repeat the first that has a whole past.
-fn rates_per_hour(values: &[f64]) -> Vec<f64> {
-    const HALF: usize = 12;
-    #[expect(clippy::cast_precision_loss, reason = "a dozen steps")]
-    let hours = HALF as f64 * GRID.seconds() / 3600.0;
-    let mut rates: Vec<f64> = values
-        .windows(2 * HALF)
-        .map(|window| {
-            let (before, now) = window.split_at(HALF);
-            (mean_of_present(now) - mean_of_present(before)) / hours
-        })
-        .collect();
-    let first = rates.first().copied().unwrap_or(0.0);
-    let missing = values.len() - rates.len();
-    rates.splice(0..0, std::iter::repeat_n(first, missing));
-    rates
-}
-
-/// Mean of those that are there; NaN when fewer than half are.
-fn mean_of_present(values: &[f64]) -> f64 {
-    let (mut sum, mut count) = (0.0, 0_u32);
-    for value in values.iter().filter(|value| value.is_finite()) {
-        sum += value;
-        count += 1;
-    }
-    if usize::try_from(count).is_ok_and(|count| 2 * count >= values.len()) {
-        sum / f64::from(count)
-    } else {
-        f64::NAN
-    }
+fn uncertainty(book: &AreaBook) -> f64 {
+    book.judgement.noise().map_or(f64::INFINITY, |noise| {
+        noise.parameters.white_std_kg + noise.parameters.correlated_std_kg
+    })
 }

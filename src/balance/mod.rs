@@ -4,8 +4,17 @@
 //!  inventory  how much a vessel holds, and how errors of instruments reach it
 //!  tally      vessels added up by cause of error
 //!  ledger     what crossed the plant boundary
+//!  area       which sections can be balanced by themselves
+//!  account    what each section held and each meter passed
+//!  books      which ledger entries concern an area
 //!  window     opening + received - dispatched - closing
-//!  losses     the book of losses: windows, rate, excess, kept up to date tick by tick
+//!  losses     the book of losses of the plant and of each area, kept up to date tick by tick
+//!  judgement  noise, test, rate and onset of one scope
+//!  grid       one scope's series on the ten-minute grid
+//!  explain    what could be behind a loss, and what would tell
+//!  advice     what would tell hypotheses apart
+//!  unlike     instruments that should read alike
+//!  forms      bends and jumps tried on a series
 //!  leak       loss rate of a window, and of a loss that began at an unknown time
 //!  detect     sequential test: has a loss begun?
 //!  noise      what the series' own noise is, found from the series
@@ -16,9 +25,17 @@
 //!  report     what all this reports
 //! ```
 
+pub mod account;
+mod advice;
+pub mod area;
+mod books;
 pub mod detect;
 pub mod distribution;
+mod explain;
+mod forms;
+mod grid;
 pub mod inventory;
+mod judgement;
 pub mod leak;
 pub mod ledger;
 pub mod linear;
@@ -27,5 +44,6 @@ pub mod noise;
 pub mod report;
 pub mod series;
 pub mod tally;
+pub mod unlike;
 pub mod whiten;
 pub mod window;

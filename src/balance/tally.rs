@@ -219,6 +219,22 @@ pub fn carried_kg2(by_cause: &[(Cause, f64)]) -> f64 {
         .sum()
 }
 
+/// Variance of the causes that are forgotten in time, kg2, and the time that the largest of them
+/// takes, s.
+#[must_use]
+pub fn correlated_part(plant: &Plant, by_cause: &[(Cause, f64)]) -> (f64, f64) {
+    let (mut variance, mut largest) = (0.0, (0.0, 0.0));
+    for (cause, u) in by_cause {
+        if let Some(time) = correlation_time(plant, *cause) {
+            variance += u * u;
+            if u.abs() > largest.0 {
+                largest = (u.abs(), time.seconds());
+            }
+        }
+    }
+    (variance, largest.1)
+}
+
 /// How long a cause is remembered; none for one that stays.
 fn correlation_time(plant: &Plant, cause: Cause) -> Option<Span> {
     let Cause::Group(group) = cause else {
@@ -231,7 +247,7 @@ fn correlation_time(plant: &Plant, cause: Cause) -> Option<Span> {
 }
 
 /// Sorts by key and adds up entries of the same key, in their order of arrival.
-fn merge<K: Copy + Ord>(list: &mut Vec<(K, f64)>) {
+pub(super) fn merge<K: Copy + Ord>(list: &mut Vec<(K, f64)>) {
     list.sort_by_key(|&(key, _)| key);
     list.dedup_by(|later, earlier| {
         let same = later.0 == earlier.0;

@@ -28,11 +28,12 @@ pub const KEPT: usize = 30 * 144;
 pub const ONE_SIDED_95: f64 = 1.6448536269514722;
 
 /// The windows that every report shows.
-pub const WINDOWS: [Span; 4] = [
+pub const WINDOWS: [Span; 5] = [
     Span::HOUR,
     Span::from_millis(8 * 3_600_000),
     Span::DAY,
     Span::from_millis(7 * 86_400_000),
+    Span::from_millis(30 * 86_400_000),
 ];
 
 /// The mean mass over one step of the grid.
@@ -54,6 +55,8 @@ pub struct Average {
     pub outdoor_kelvin: f64,
     /// Offset that restatements since the start have put on the mass, kg: subtracted in balances.
     pub restated_kg: f64,
+    /// Metered into and out of the plant since the start, kg.
+    pub metered_kg: (f64, f64),
 }
 
 /// Averages of one scope over the last thirty days.
@@ -87,6 +90,8 @@ pub struct TickMass<'a> {
     pub doubtful: &'a [VesselIx],
     /// Mean temperature of outdoor gas, K.
     pub outdoor_kelvin: Option<f64>,
+    /// Metered into and out of the plant since the start, kg.
+    pub metered_kg: (f64, f64),
 }
 
 impl MassHistory {
@@ -129,6 +134,7 @@ impl MassHistory {
             doubtful: step.doubtful,
             outdoor_kelvin: mean(step.outdoor_sum, step.outdoor_ticks),
             restated_kg: self.restated_kg,
+            metered_kg: tick.metered_kg,
         };
         if self.averages.len() == KEPT {
             self.averages.pop_front();
@@ -188,7 +194,10 @@ impl MassHistory {
         let booked = ledger.booked_between(from - half, to - half);
 
         let restated = closing.restated_kg - opening.restated_kg;
-        let unaccounted_kg = opening.mass_kg + restated + booked.net_kg() - closing.mass_kg;
+        let received_kg = booked.received_kg + closing.metered_kg.0 - opening.metered_kg.0;
+        let dispatched_kg = booked.dispatched_kg + closing.metered_kg.1 - opening.metered_kg.1;
+        let unaccounted_kg =
+            opening.mass_kg + restated + received_kg - dispatched_kg - closing.mass_kg;
         let propagated = opening.independent_kg2
             + closing.independent_kg2
             + lasting_difference_kg2(plant, &opening.by_cause, &closing.by_cause, apart);
@@ -218,8 +227,8 @@ impl MassHistory {
             over,
             from: Some(from),
             opening_kg: opening.mass_kg + restated,
-            received_kg: booked.received_kg,
-            dispatched_kg: booked.dispatched_kg,
+            received_kg,
+            dispatched_kg,
             closing_kg: closing.mass_kg,
             unaccounted_kg,
             std_kg: libm::sqrt(variance),

@@ -11,21 +11,23 @@ use super::clock::Continuous;
 use super::event::{Action, ActionKind, Actor, Event, EventKind, Poll, PollFault};
 use super::outcome::{Outcome, OutcomeKind, Provenance};
 use crate::alarm::{AlarmBook, AlarmTransition, Facts};
+use crate::balance::account::{AccountTick, Flow};
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
-use crate::balance::losses::LossBook;
+use crate::balance::losses::{LossBook, LossTick, Renewed};
 use crate::balance::report::{ExcessLoss, InventoryReport, WindowBalance};
 use crate::balance::tally::{Contributor, Tally};
+use crate::balance::unlike::{self, Comparison};
 use crate::balance::window::TickMass;
 use crate::plant::{
-    BlockKey, ChannelIx, DeviceIx, Id, LineIx, Passage, PassageSource, Plant, Scope, VesselIx,
-    channels_within,
+    BlockKey, ChannelIx, DeviceIx, Id, Line, LineIx, Passage, PassageSource, Plant, Scope,
+    VesselIx, channels_within,
 };
 use crate::quantity::{Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
-pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/3");
+pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/4");
 
 /// A restatement waits this long for readings, then takes what there is.
 const LONGEST_SETTLING: Span = Span::from_millis(600_000);
@@ -92,6 +94,7 @@ pub struct Engine {
     /// Where a block's registers go; made on first sight of a block.
     routes: BTreeMap<Arc<BlockKey>, Route>,
     pub(super) masses: Vec<VesselMass>,
+    comparisons: Vec<Comparison>,
     transitions: Vec<AlarmTransition>,
 }
 
@@ -130,6 +133,7 @@ impl Engine {
             state: State::default(),
             routes: BTreeMap::new(),
             masses: Vec::new(),
+            comparisons: Vec::new(),
             transitions: Vec::new(),
         };
         engine.take_up(plant, None);
@@ -292,7 +296,11 @@ impl Engine {
         self.state.passages = passages;
         self.state.devices = devices;
         self.masses = Vec::new();
+        self.comparisons = unlike::comparisons(&plant);
         self.routes = BTreeMap::new();
+        if let Some(before) = before {
+            self.state.losses.adopt(&plant, before);
+        }
         self.plant = plant;
     }
 
@@ -347,21 +355,7 @@ impl Engine {
             .filter(|(_, mass)| mass.quality != Quality::Good)
             .map(|(ix, _)| VesselIx(ix))
             .collect();
-        let utc = self.state.time.utc();
-        let tick = TickMass {
-            now,
-            utc,
-            mass_kg: self.state.plant_mass,
-            doubtful: &doubtful,
-            outdoor_kelvin: self.outdoor_kelvin(&plant),
-        };
-        let (masses, channels) = (&self.masses, &self.state.channels);
-        let reported = self
-            .state
-            .losses
-            .tick(&plant, &self.state.ledger, &tick, || {
-                Tally::of(masses, &Carried(channels))
-            });
+        let renewed = self.balance(&plant, now, &doubtful);
         let worst = self.masses.iter().map(|mass| mass.quality).max();
         let reported_quality = self
             .state
@@ -376,8 +370,16 @@ impl Engine {
             );
             sink.push(OutcomeKind::Inventory(report));
         }
-        if reported && let Some(report) = self.state.losses.report() {
-            sink.push(OutcomeKind::Losses(report.clone()));
+        if renewed.reports {
+            let losses = &self.state.losses;
+            for report in losses.report().into_iter().chain(losses.areas()) {
+                sink.push(OutcomeKind::Losses(report.clone()));
+            }
+        }
+        if renewed.explanation
+            && let Some(explanation) = self.state.losses.explanation()
+        {
+            sink.push(OutcomeKind::Explained(explanation.clone()));
         }
 
         let mut transitions = std::mem::take(&mut self.transitions);
@@ -388,6 +390,64 @@ impl Engine {
             sink.push(OutcomeKind::Alarm(transition));
         }
         self.transitions = transitions;
+    }
+
+    /// Brings the books of losses up to date.
+    fn balance(&mut self, plant: &Plant, now: Monotonic, doubtful: &[VesselIx]) -> Renewed {
+        let readings = Carried(&self.state.channels);
+        let (masses, passages) = (&self.masses, &self.state.passages);
+        let sections: Vec<Option<f64>> = plant
+            .all
+            .section
+            .iter()
+            .map(|section| sum_of(section.vessels.iter().map(|ix| masses.get(ix.index()))))
+            .collect();
+        let flows: Vec<Option<Flow>> = plant
+            .all
+            .line
+            .iter()
+            .map(|line| flow(&readings, line))
+            .collect();
+        let unlike: Vec<Option<f64>> =
+            unlike::unlike_kg(&self.comparisons, masses, &readings, passages).collect();
+        let carried: Vec<VesselIx> = (0u32..)
+            .zip(masses)
+            .filter(|(_, mass)| !rests_on_readings(mass))
+            .map(|(ix, _)| VesselIx(ix))
+            .collect();
+        let utc = self.state.time.utc();
+        let outdoor_kelvin = self.outdoor_kelvin(plant);
+        let tick = LossTick {
+            mass: TickMass {
+                now,
+                utc,
+                mass_kg: self.state.plant_mass,
+                doubtful,
+                outdoor_kelvin,
+                metered_kg: (0.0, 0.0),
+            },
+            account: AccountTick {
+                now,
+                utc,
+                sections: &sections,
+                flows: &flows,
+                passages,
+                unlike: &unlike,
+                outdoor_kelvin,
+                doubtful,
+                carried: &carried,
+            },
+            masses,
+            comparisons: &self.comparisons,
+        };
+        let losses = &mut self.state.losses;
+        losses.tick(plant, &self.state.ledger, &tick, |section| {
+            let Some(section) = section.and_then(|ix| plant.section(ix)) else {
+                return Tally::of(masses, &readings);
+            };
+            let own = section.vessels.iter();
+            Tally::of(own.filter_map(|ix| masses.get(ix.index())), &readings)
+        })
     }
 
     fn refresh_channels(&mut self, plant: &Plant, now: Monotonic, sink: &mut Sink) {
@@ -411,7 +471,8 @@ impl Engine {
 
     /// Modes and lines whose state a channel tells.
     fn follow_states(&mut self, plant: &Plant, sink: &mut Sink) {
-        for (vessel, mode) in plant.all.vessel.iter().zip(&mut self.state.modes) {
+        let mut changed = Vec::new();
+        for ((number, vessel), mode) in (0u32..).zip(&plant.all.vessel).zip(&mut self.state.modes) {
             let Some((channel, codes)) = &vessel.mode_channel else {
                 continue;
             };
@@ -429,6 +490,7 @@ impl Engine {
                 && at != *mode
             {
                 *mode = at;
+                changed.push(VesselIx(number));
                 if let Some(named) = vessel.modes.get(at as usize) {
                     sink.push(OutcomeKind::ModeChanged {
                         vessel: Id::clone(&vessel.id),
@@ -437,6 +499,10 @@ impl Engine {
                     });
                 }
             }
+        }
+        let now = self.state.time.now();
+        for vessel in changed {
+            self.state.losses.mode_changed(vessel, now);
         }
         for (line, passage) in plant.all.line.iter().zip(&mut self.state.passages) {
             let PassageSource::Channel {
@@ -493,13 +559,7 @@ impl Engine {
 
     /// The plant's mass, when every vessel has one.
     fn sum_masses(&self) -> Option<f64> {
-        if self.masses.is_empty() {
-            return None;
-        }
-        self.masses
-            .iter()
-            .map(|mass| (mass.quality != Quality::Bad).then_some(mass.mass_kg))
-            .sum()
+        (!self.masses.is_empty()).then(|| sum_of(self.masses.iter().map(Some)))?
     }
 
     /// Compares the reckoning before and after it changed, once what it rests on has been read
@@ -670,8 +730,9 @@ impl Engine {
         // mode that only changes the holdup does: what was measured has gone there.
         let recounted = counts(before) != counts(Some(at));
         let why = format!("{} said that {vessel} is {mode}", actor.name);
+        let now = self.state.time.now();
+        self.state.losses.mode_changed(ix, now);
         if recounted {
-            let now = self.state.time.now();
             self.restate_later(self.state.plant_mass, why, now);
         }
         if let Some(now) = self.state.modes.get_mut(ix.index()) {
@@ -774,21 +835,17 @@ impl Facts for Engine {
     fn excess(&self, scope: Scope) -> Option<&ExcessLoss> {
         match scope {
             Scope::Plant => self.state.losses.report()?.excess.as_ref(),
-            Scope::Section(_) => None,
+            Scope::Section(ix) => self.state.losses.area_of(ix)?.excess.as_ref(),
         }
     }
 
     fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance> {
-        match scope {
-            Scope::Plant => self
-                .state
-                .losses
-                .report()?
-                .windows
-                .iter()
-                .find(|window| window.over == over),
-            Scope::Section(_) => None,
-        }
+        let losses = &self.state.losses;
+        let report = match scope {
+            Scope::Plant => losses.report(),
+            Scope::Section(ix) => losses.area_of(ix),
+        };
+        report?.windows.iter().find(|window| window.over == over)
     }
 
     fn passage(&self, line: LineIx) -> Passage {
@@ -802,6 +859,28 @@ impl Facts for Engine {
     fn device_answers(&self, device: DeviceIx) -> Option<bool> {
         self.state.devices.get(device.index())?.answers
     }
+}
+
+/// Sum of masses, when all of them are there and usable.
+fn sum_of<'a>(masses: impl Iterator<Item = Option<&'a VesselMass>>) -> Option<f64> {
+    masses
+        .map(|mass| {
+            mass.filter(|mass| mass.quality != Quality::Bad)
+                .map(|mass| mass.mass_kg)
+        })
+        .sum()
+}
+
+/// What a line's meter shows now, when it can be used.
+fn flow(readings: &Carried, line: &Line) -> Option<Flow> {
+    let measured = readings.measured(line.meter?)?;
+    let usable = measured.is_usable() && measured.reason != Reason::CarriedForward;
+    let lasting: f64 = measured.shared.iter().map(|(_, u)| u * u).sum();
+    usable.then(|| Flow {
+        kg_per_s: measured.value.0,
+        independent_std: measured.independent_std,
+        lasting_std: libm::sqrt(lasting),
+    })
 }
 
 /// Whether a mass rests on readings of now, nothing in it carried forward.

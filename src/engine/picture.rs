@@ -46,8 +46,14 @@ impl Engine {
                     flow_kg_per_s: self.flow(line),
                 })
                 .collect(),
-            losses: state.losses.report().cloned().into_iter().collect(),
-            explanation: None,
+            losses: state
+                .losses
+                .report()
+                .into_iter()
+                .chain(state.losses.areas())
+                .cloned()
+                .collect(),
+            explanation: state.losses.explanation().cloned(),
             happenings: Vec::new(),
             room: None,
             alarms: plant

@@ -1,0 +1,633 @@
+//! What could be behind a loss: hypotheses held side by side against every trace at once.
+//!
+//! A leak, a drifting transmitter and a meter that reads wrong leave different marks: a leak shows
+//! in the plant's mass and in its own area's; a drift shows there too, but the instrument also
+//! leaves its peers; a meter's error shows in two areas with opposite signs and not in the plant. So
+//! each hypothesis is a direction in the space of the traces' changes, its size is fitted by
+//! generalised least squares, and what it takes away of the chi-square of "nothing happened" is its
+//! evidence. Bends (something goes on) and jumps (something happened once) are tried in the same way
+//! and compared by the same figure, since both are one column on top of the same fit.
+//!
+//! A hypothesis with a larger possible size must explain more to be as credible: its evidence is
+//! the marginal likelihood under a normal prior of the size. Hypotheses within a likelihood ratio of
+//! twenty of the leading one are not told apart by the measurements and stand in one group.
+//!
+//! The traces' covariance: each one's own standard uncertainty, and the correlation that their
+//! whitened residuals showed before the onset. Where even the best hypothesis leaves more than chance
+//! would, all uncertainties are enlarged (Birge 1932).
+//!
+//! **Source** generalised likelihood ratio for leaks and biases: Narasimhan and Mah 1987; signatures
+//! and equivalent sets: Narasimhan and Jordache 2000; marginal likelihood: Jeffreys 1939. Prior
+//! weights and sizes: common practice, no source.
+
+use super::area::Area;
+use super::forms::{Candidate, Fitted, Form, search, try_changes};
+use super::grid::GridSeries;
+use super::inventory::VesselMass;
+use super::judgement::ONSET_OVER;
+use super::leak;
+use super::linear::{Cholesky, dot};
+use super::noise::NoiseModel;
+use super::report::{Explanation, Hypothesis, HypothesisGroup, HypothesisKind};
+use super::series::{LossSeries, LossSettings};
+use super::unlike::Comparison;
+use super::whiten::DAY_S;
+use crate::plant::{ChannelIx, Contents, Id, LineIx, Plant, VesselIx};
+use crate::time::Timestamp;
+
+/// Half of the difference of explained chi-square below which two hypotheses are not told apart: a
+/// likelihood ratio of twenty.
+const TOLD_APART: f64 = 3.0;
+/// A hypothesis of less weight is not worth naming.
+const LEAST_WEIGHT: f64 = 0.01;
+/// Groups that a report names.
+const MOST_GROUPS: usize = 5;
+/// A correlation found from noise is never taken for certain.
+const MOST_CORRELATION: f64 = 0.95;
+
+/// What a trace is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum TraceOf {
+    /// The plant's mass.
+    Plant,
+    /// The mass of an area, by its position.
+    Area(usize),
+    /// A comparison, by its position.
+    Unlike(usize),
+}
+
+/// A series with its noise.
+pub(super) struct Trace<'a> {
+    pub of: TraceOf,
+    pub series: &'a GridSeries,
+    pub noise: &'a NoiseModel,
+    pub settings: LossSettings,
+}
+
+/// What an explanation rests on.
+pub(super) struct Evidence<'a> {
+    pub plant: &'a Plant,
+    /// The plant first; then all areas but the least certain, and the comparisons.
+    pub traces: Vec<Trace<'a>>,
+    pub areas: &'a [Area],
+    pub comparisons: &'a [Comparison],
+    pub masses: &'a [VesselMass],
+    /// When the loss began, s, with its band.
+    pub onset_s: (f64, f64, f64),
+    /// Changes of mode on record: when, s, and of which vessel.
+    pub modes: &'a [(f64, VesselIx)],
+    /// Mean flow of each metered line, kg/s.
+    pub flows: &'a [Option<f64>],
+    /// Turns the continuous time into wall time.
+    pub utc_at: &'a dyn Fn(f64) -> Option<Timestamp>,
+}
+
+/// Something that may be behind it, as a direction among the traces.
+struct Supposed {
+    kind: HypothesisKind,
+    form: usize,
+    direction: Vec<f64>,
+    /// Share of the belief before the data.
+    prior: f64,
+    /// Standard deviation of its size before the data, kg/day or kg.
+    likely: f64,
+}
+
+/// The changes of all traces in one form at one time.
+struct Changes {
+    form: Form,
+    at_s: f64,
+    /// kg/day of a bend, kg of a jump; positive where helium seems lost.
+    size: Vec<f64>,
+    inverse: Cholesky,
+}
+
+/// A fitted hypothesis.
+struct Fitting {
+    size: f64,
+    std: f64,
+    explained: f64,
+}
+
+impl Evidence<'_> {
+    /// Weighs the hypotheses; none when the traces cannot be fitted.
+    pub fn explain(&self) -> Option<Explanation> {
+        let bases: Vec<Based> = self
+            .traces
+            .iter()
+            .map(|trace| Based::new(trace, self.onset_s.0))
+            .collect::<Option<_>>()?;
+        let correlation = correlations(&bases);
+        let mut changes = vec![self.changes(&bases, &correlation, Form::Bend, self.onset_s.0)?];
+        let plant = bases.first()?;
+        if let Some(jump) = self.best_jump(plant) {
+            changes.extend(self.changes(&bases, &correlation, Form::Jump, jump));
+        }
+        for &(at_s, _) in self.modes {
+            changes.extend(self.changes(&bases, &correlation, Form::Jump, at_s));
+        }
+        let supposed = self.supposed(&changes);
+        let mut fitted: Vec<Fitting> = supposed
+            .iter()
+            .filter_map(|one| Some(changes.get(one.form)?.fit(&one.direction)))
+            .collect();
+        enlarge(&changes, &mut fitted);
+        Some(self.weigh(&changes, &supposed, &fitted))
+    }
+
+    /// The time at which a jump explains the plant's mass best.
+    fn best_jump(&self, plant: &Based) -> Option<f64> {
+        let (_, from, _) = self.onset_s;
+        let window = plant.series();
+        search(
+            &window,
+            &plant.fitted,
+            Form::Jump,
+            (from - DAY_S / 2.0, f64::INFINITY),
+        )
+        .into_iter()
+        .max_by(|a, b| a.gain.total_cmp(&b.gain))
+        .map(|best| best.at_s)
+    }
+
+    fn changes(
+        &self,
+        bases: &[Based],
+        correlation: &[f64],
+        form: Form,
+        at_s: f64,
+    ) -> Option<Changes> {
+        let found: Vec<Candidate> = bases
+            .iter()
+            .map(|base| base.change(form, at_s))
+            .collect::<Option<_>>()?;
+        let n = found.len();
+        let stds: Vec<f64> = found.iter().map(|c| libm::sqrt(c.variance)).collect();
+        let mut covariance = vec![0.0; n * n];
+        for ((row, left), correlation) in covariance
+            .chunks_exact_mut(n)
+            .zip(&stds)
+            .zip(correlation.chunks_exact(n))
+        {
+            for ((cell, right), r) in row.iter_mut().zip(&stds).zip(correlation) {
+                *cell = r * left * right;
+            }
+        }
+        Some(Changes {
+            form,
+            at_s,
+            size: found.iter().map(|c| c.change).collect(),
+            inverse: Cholesky::new(&covariance, n)?,
+        })
+    }
+
+    /// Every hypothesis that the description allows.
+    fn supposed(&self, changes: &[Changes]) -> Vec<Supposed> {
+        let mut all = Vec::new();
+        for (form, change) in changes.iter().enumerate() {
+            match change.form {
+                Form::Bend => self.suppose_bends(form, &mut all),
+                Form::Jump => self.suppose_jumps(form, change.at_s, &mut all),
+            }
+        }
+        all
+    }
+
+    fn suppose_bends(&self, form: usize, all: &mut Vec<Supposed>) {
+        let areas = self.areas.len().max(1);
+        for (number, area) in self.areas.iter().enumerate() {
+            all.push(Supposed {
+                kind: HypothesisKind::Leak {
+                    sections: self.sections(area),
+                },
+                form,
+                direction: self.direction(Some(number), None),
+                prior: share(0.5, areas),
+                likely: 10.0,
+            });
+        }
+        let instruments = self.instruments();
+        for (vessel, channel, channels) in &instruments {
+            let Some(described) = self.plant.vessel(*vessel) else {
+                continue;
+            };
+            let holds = self
+                .masses
+                .get(vessel.index())
+                .map_or(1.0, |mass| mass.mass_kg.abs().max(1.0));
+            all.push(Supposed {
+                kind: HypothesisKind::Drift {
+                    vessel: Id::clone(&described.id),
+                    channels: self.channel_ids(channels),
+                },
+                form,
+                direction: self.direction(self.area_of(*vessel), *channel),
+                prior: share(0.25, instruments.len()),
+                likely: 0.01 * holds,
+            });
+        }
+        let meters: Vec<(LineIx, f64)> = self.metered();
+        for (line, flow) in &meters {
+            let Some(described) = self.plant.line(*line) else {
+                continue;
+            };
+            all.push(Supposed {
+                kind: HypothesisKind::Meter {
+                    line: Id::clone(&described.id),
+                },
+                form,
+                direction: self.meter_direction(described),
+                prior: share(0.1, meters.len()),
+                likely: (0.02 * flow.abs() * DAY_S).max(0.1),
+            });
+        }
+    }
+
+    fn suppose_jumps(&self, form: usize, at_s: f64, all: &mut Vec<Supposed>) {
+        let areas = self.areas.len().max(1);
+        for (number, area) in self.areas.iter().enumerate() {
+            all.push(Supposed {
+                kind: HypothesisKind::UnbookedVent {
+                    sections: self.sections(area),
+                },
+                form,
+                direction: self.direction(Some(number), None),
+                prior: share(0.1, areas),
+                likely: 20.0,
+            });
+        }
+        let instruments = self.instruments();
+        for (vessel, channel, channels) in &instruments {
+            let Some(described) = self.plant.vessel(*vessel) else {
+                continue;
+            };
+            let holds = self
+                .masses
+                .get(vessel.index())
+                .map_or(1.0, |mass| mass.mass_kg.abs().max(1.0));
+            all.push(Supposed {
+                kind: HypothesisKind::Step {
+                    vessel: Id::clone(&described.id),
+                    channels: self.channel_ids(channels),
+                },
+                form,
+                direction: self.direction(self.area_of(*vessel), *channel),
+                prior: share(0.04, instruments.len()),
+                likely: 0.02 * holds,
+            });
+        }
+        for &(changed_s, vessel) in self.modes {
+            let Some(described) = self.plant.vessel(vessel).filter(|_| changed_s == at_s) else {
+                continue;
+            };
+            let stated = described.modes.iter().map(|mode| mode.holdup.std);
+            all.push(Supposed {
+                kind: HypothesisKind::Holdup {
+                    vessel: Id::clone(&described.id),
+                },
+                form,
+                direction: self.direction(self.area_of(vessel), None),
+                prior: share(0.1, self.modes.len()),
+                likely: 3.0 * stated.fold(0.1, f64::max),
+            });
+        }
+    }
+
+    /// A loss in an area, or what looks like one; with the comparison that would show an instrument.
+    fn direction(&self, area: Option<usize>, comparison: Option<usize>) -> Vec<f64> {
+        self.traces
+            .iter()
+            .map(|trace| match trace.of {
+                TraceOf::Plant => 1.0,
+                TraceOf::Area(number) => f64::from(u8::from(Some(number) == area)),
+                TraceOf::Unlike(number) => f64::from(u8::from(Some(number) == comparison)),
+            })
+            .collect()
+    }
+
+    /// A meter that counts too little: helium seems lost where the line begins, and found where it
+    /// ends.
+    fn meter_direction(&self, line: &crate::plant::Line) -> Vec<f64> {
+        self.traces
+            .iter()
+            .map(|trace| match trace.of {
+                TraceOf::Area(number) => self
+                    .areas
+                    .get(number)
+                    .and_then(|area| area.sign_of(line.from, line.to))
+                    .map_or(0.0, |sign| -sign),
+                TraceOf::Plant | TraceOf::Unlike(_) => 0.0,
+            })
+            .collect()
+    }
+
+    fn area_of(&self, vessel: VesselIx) -> Option<usize> {
+        let section = self.plant.vessel(vessel)?.section;
+        self.areas.iter().position(|area| area.holds(section))
+    }
+
+    fn sections(&self, area: &Area) -> Vec<Id> {
+        area.sections
+            .iter()
+            .filter_map(|ix| self.plant.section(*ix).map(|s| Id::clone(&s.id)))
+            .collect()
+    }
+
+    fn channel_ids(&self, channels: &[ChannelIx]) -> Vec<Id> {
+        channels
+            .iter()
+            .filter_map(|ix| self.plant.channel(*ix).map(|c| Id::clone(&c.id)))
+            .collect()
+    }
+
+    fn metered(&self) -> Vec<(LineIx, f64)> {
+        let parts: Vec<(LineIx, f64)> = (0u32..)
+            .zip(&self.plant.all.line)
+            .zip(self.flows)
+            .filter_map(|((number, line), flow)| {
+                let crosses = self
+                    .areas
+                    .iter()
+                    .any(|area| area.sign_of(line.from, line.to).is_some());
+                crosses.then_some((LineIx(number), (*flow)?))
+            })
+            .collect();
+        parts
+    }
+
+    /// Instruments by vessel: those with a comparison each by itself, the others together, since
+    /// nothing tells them apart.
+    fn instruments(&self) -> Vec<(VesselIx, Option<usize>, Vec<ChannelIx>)> {
+        let compared = |channel: ChannelIx| {
+            self.traces.iter().find_map(|trace| match trace.of {
+                TraceOf::Unlike(number)
+                    if self
+                        .comparisons
+                        .get(number)
+                        .is_some_and(|known| known.channel == channel) =>
+                {
+                    Some(number)
+                }
+                _ => None,
+            })
+        };
+        let mut found = Vec::new();
+        for (number, mass) in (0u32..).zip(self.masses) {
+            let vessel = VesselIx(number);
+            if self
+                .plant
+                .vessel(vessel)
+                .is_none_or(|described| matches!(described.contents, Contents::Unmeasured))
+            {
+                continue;
+            }
+            let mut others = Vec::new();
+            for &(channel, slope) in &mass.by_channel {
+                match compared(channel) {
+                    _ if slope == 0.0 => {}
+                    Some(comparison) => found.push((vessel, Some(comparison), vec![channel])),
+                    None => others.push(channel),
+                }
+            }
+            if !others.is_empty() {
+                found.push((vessel, None, others));
+            }
+        }
+        found
+    }
+
+    fn weigh(&self, changes: &[Changes], supposed: &[Supposed], fitted: &[Fitting]) -> Explanation {
+        let logs: Vec<f64> = supposed
+            .iter()
+            .zip(fitted)
+            .map(|(one, fit)| libm::log(one.prior) + fit.log_evidence(one.likely))
+            .collect();
+        let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let total: f64 = logs.iter().map(|log| libm::exp(log - most)).sum();
+        let mut order: Vec<usize> = (0..logs.len()).collect();
+        let log = |ix: usize| logs.get(ix).copied().unwrap_or(f64::NEG_INFINITY);
+        order.sort_by(|a, b| log(*b).total_cmp(&log(*a)));
+        let explained = |ix: usize| fitted.get(ix).map_or(0.0, |fit| fit.explained);
+        let mut groups: Vec<(usize, HypothesisGroup)> = Vec::new();
+        for ix in order {
+            let (Some(one), Some(fit)) = (supposed.get(ix), fitted.get(ix)) else {
+                continue;
+            };
+            let weight = libm::exp(log(ix) - most) / total;
+            if weight < LEAST_WEIGHT || fit.size <= 0.0 {
+                continue;
+            }
+            let Some(change) = changes.get(one.form) else {
+                continue;
+            };
+            let per = if change.form == Form::Bend {
+                DAY_S
+            } else {
+                1.0
+            };
+            let hypothesis = Hypothesis {
+                kind: one.kind.clone(),
+                weight,
+                explained: fit.explained,
+                size: fit.size / per,
+                std: fit.std / per,
+                since: (self.utc_at)(change.at_s),
+            };
+            let near = |leader: usize| (explained(leader) - fit.explained).abs() / 2.0 < TOLD_APART;
+            if let Some((_, group)) = groups.iter_mut().find(|(leader, _)| near(*leader)) {
+                group.weight += weight;
+                group.hypotheses.push(hypothesis);
+            } else if groups.len() < MOST_GROUPS {
+                let group = HypothesisGroup {
+                    weight,
+                    hypotheses: vec![hypothesis],
+                    separate: Vec::new(),
+                    isolation_tests: Vec::new(),
+                };
+                groups.push((ix, group));
+            }
+        }
+        groups.sort_by(|a, b| b.1.weight.total_cmp(&a.1.weight));
+        Explanation {
+            groups: groups.into_iter().map(|(_, group)| group).collect(),
+            excluded: Vec::new(),
+        }
+    }
+}
+
+/// A comparison has no loss to accept; it may wander by this much of itself.
+pub(super) fn alike() -> LossSettings {
+    LossSettings {
+        accepted_std_kg_per_s: 0.05 / DAY_S,
+        ..LossSettings::default()
+    }
+}
+
+fn share(of: f64, among: usize) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "hundreds at most")]
+    let among = among.max(1) as f64;
+    of / among
+}
+
+impl Fitting {
+    /// Logarithm of the marginal likelihood over that of "nothing happened", for a size that is
+    /// normal around zero with that standard deviation beforehand.
+    fn log_evidence(&self, likely: f64) -> f64 {
+        let (own, prior) = (self.std * self.std, likely * likely);
+        0.5 * self.explained * prior / (prior + own) - 0.5 * libm::log1p(prior / own)
+    }
+}
+
+impl Changes {
+    fn fit(&self, direction: &[f64]) -> Fitting {
+        let weighted = self.inverse.solve(direction);
+        let information = dot(&weighted, direction);
+        let score = dot(&weighted, &self.size);
+        if !(information > 0.0 && score.is_finite()) {
+            return Fitting {
+                size: 0.0,
+                std: f64::INFINITY,
+                explained: 0.0,
+            };
+        }
+        Fitting {
+            size: score / information,
+            std: 1.0 / libm::sqrt(information),
+            explained: score * score / information,
+        }
+    }
+
+    /// Chi-square of "nothing happened" over the traces.
+    fn chi_square(&self) -> f64 {
+        dot(&self.inverse.solve(&self.size), &self.size)
+    }
+}
+
+/// Enlarges the uncertainties when even the best hypothesis leaves more than chance would.
+fn enlarge(changes: &[Changes], fitted: &mut [Fitting]) {
+    let left = changes
+        .first()
+        .map(|bend| {
+            let best = fitted.iter().fold(0.0_f64, |m, fit| m.max(fit.explained));
+            let free = bend.size.len().saturating_sub(1);
+            (bend.chi_square() - best, free)
+        })
+        .filter(|(_, free)| *free > 0);
+    let Some((left, free)) = left else {
+        return;
+    };
+    let factor = left * share(1.0, free);
+    if factor > 1.0 {
+        for fit in fitted {
+            fit.explained /= factor;
+            fit.std *= libm::sqrt(factor);
+        }
+    }
+}
+
+/// A trace fitted without any change.
+struct Based<'a> {
+    trace: &'a Trace<'a>,
+    fitted: Fitted,
+    start_s: f64,
+    length: usize,
+    /// Whitened residuals before the onset, by number of the grid step.
+    residuals: Vec<(i64, f64)>,
+}
+
+impl<'a> Based<'a> {
+    fn new(trace: &'a Trace<'a>, onset_s: f64) -> Option<Self> {
+        trace.series.with(ONSET_OVER, |window| {
+            let fitted = leak::without_change(window, trace.noise, &trace.settings).ok()?;
+            let residuals = fitted
+                .whitened
+                .residuals(&fitted.solved.coefficients)
+                .into_iter()
+                .zip(&fitted.whitened.gains)
+                .enumerate()
+                .filter(|(ix, (_, gain))| gain.is_some() && window.time_s(*ix) < onset_s)
+                .map(|(ix, (residual, _))| {
+                    #[expect(
+                        clippy::cast_possible_truncation,
+                        reason = "a cast from float saturates"
+                    )]
+                    let step = libm::round(window.time_s(ix) / window.step_s) as i64;
+                    (step, residual)
+                })
+                .collect();
+            Some(Self {
+                trace,
+                fitted,
+                start_s: window.start_s,
+                length: window.mass_kg.len(),
+                residuals,
+            })
+        })
+    }
+
+    /// The grid of the series; its values are in the fit.
+    fn series(&self) -> LossSeries<'a> {
+        let all = self.trace.series.mass_kg.as_slice();
+        let from = all.len().saturating_sub(self.length);
+        LossSeries {
+            start_s: self.start_s,
+            step_s: self.trace.noise.step_s,
+            mass_kg: all.get(from..).unwrap_or(&[]),
+            ..LossSeries::default()
+        }
+    }
+
+    /// What a change at that time would be; one that began before the series is as old as it.
+    fn change(&self, form: Form, at_s: f64) -> Option<Candidate> {
+        let series = self.series();
+        let steps = (at_s - series.start_s) / series.step_s;
+        let last = self.length.checked_sub(1)?;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a cast from float saturates"
+        )]
+        let onset = (libm::ceil(steps).max(1.0) as usize).min(last);
+        try_changes(&series, &self.fitted, form, &[onset])
+            .first()
+            .copied()
+    }
+}
+
+/// Correlations of the traces' residuals, row by row.
+fn correlations(bases: &[Based]) -> Vec<f64> {
+    let n = bases.len();
+    let mut found = vec![0.0; n * n];
+    for (row, left) in found.chunks_exact_mut(n.max(1)).zip(bases) {
+        for (cell, right) in row.iter_mut().zip(bases) {
+            *cell = if std::ptr::eq(left, right) {
+                1.0
+            } else {
+                correlation(&left.residuals, &right.residuals)
+            };
+        }
+    }
+    found
+}
+
+/// Both lists rise by their steps.
+fn correlation(left: &[(i64, f64)], right: &[(i64, f64)]) -> f64 {
+    const FEWEST: f64 = 72.0;
+    let (mut products, mut squares) = (0.0, (0.0, 0.0));
+    let mut common = 0.0;
+    let mut others = right.iter().peekable();
+    for (step, a) in left {
+        while others.next_if(|(other, _)| other < step).is_some() {}
+        if let Some((_, b)) = others.next_if(|(other, _)| other == step) {
+            products += a * b;
+            squares.0 += a * a;
+            squares.1 += b * b;
+            common += 1.0;
+        }
+    }
+    let scale = libm::sqrt(squares.0 * squares.1);
+    if common < FEWEST || scale <= 0.0 {
+        return 0.0;
+    }
+    (products / scale).clamp(-MOST_CORRELATION, MOST_CORRELATION)
+}

@@ -1,0 +1,220 @@
+//! Changes of a series in a given form, tried one by one on top of a fit without them.
+//!
+//! The fit without a change is made once; a change adds one column, whose size and gain follow from
+//! its products with the columns that are there (Frisch and Waugh 1933).
+
+use super::linear::dot;
+use super::noise::{NoiseModel, Prior, Solved, Whitened, count, spikes_in};
+use super::series::{Design, LossSeries};
+use super::whiten::{Columns, DAY_S};
+
+/// The form of a change.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Form {
+    /// From then on helium is lost faster.
+    Bend,
+    /// Then helium was lost at once.
+    Jump,
+}
+
+impl Form {
+    /// The change of S at `elapsed` seconds after it began, for a size of one; never before it.
+    fn value(self, elapsed: f64) -> f64 {
+        match self {
+            Self::Bend => -elapsed / DAY_S,
+            Self::Jump => -1.0,
+        }
+    }
+}
+
+/// A solved design with spikes set aside.
+pub(super) struct Fitted {
+    pub whitened: Whitened,
+    pub solved: Solved,
+    pub spikes: usize,
+}
+
+impl Fitted {
+    pub fn new(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
+        const PASSES: usize = 3;
+        let mut whitened = Whitened::new(design, &noise.parameters, true);
+        let mut solved = whitened.solve(priors);
+        let mut spikes = 0;
+        for pass in 0..PASSES {
+            let found = spikes_in(&whitened, &solved);
+            if found.is_empty() {
+                break;
+            }
+            let before = design.usable();
+            if pass == 0 {
+                // A large spike pulls the first fit, so neighbours are asked first.
+                design.set_spikes_aside();
+            } else {
+                design.set_aside(&found);
+            }
+            spikes += before - design.usable();
+            whitened = Whitened::new(design, &noise.parameters, true);
+            solved = whitened.solve(priors);
+        }
+        Self {
+            whitened,
+            solved,
+            spikes,
+        }
+    }
+}
+
+/// One change that was tried.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Candidate {
+    pub at_s: f64,
+    /// Size, kg/day of a bend and kg of a jump, positive when helium is lost, and its variance.
+    pub change: f64,
+    pub variance: f64,
+    /// By how much it lowers the sum of squares.
+    pub gain: f64,
+    /// Length of time it stands for, s.
+    pub stands_for_s: f64,
+}
+
+impl Candidate {
+    pub fn at(at_s: f64) -> Self {
+        Self {
+            at_s,
+            change: 0.0,
+            variance: f64::INFINITY,
+            gain: 0.0,
+            stands_for_s: 1.0,
+        }
+    }
+}
+
+/// Tries changes of one form: first over the whole range, then closer where they explain the data.
+pub(super) fn search(
+    series: &LossSeries<'_>,
+    base: &Fitted,
+    form: Form,
+    range: (f64, f64),
+) -> Vec<Candidate> {
+    const COARSE: usize = 40;
+    const FINE: usize = 32;
+    /// Candidates this much worse than the best carry no weight.
+    const WORSE: f64 = 14.0;
+    let last = series.mass_kg.len().saturating_sub(1);
+    let index = |t: f64| {
+        let x = libm::ceil((t - series.start_s) / series.step_s).clamp(0.0, count(last));
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the grid"
+        )]
+        let i = x as usize;
+        i
+    };
+    // The last samples alone cannot carry a rate.
+    let end = index(range.1).min(last.saturating_sub(6));
+    let start = index(range.0).min(end);
+    let grid = |from: usize, to: usize, most: usize| {
+        let stride = (to - from).div_ceil(most).max(1);
+        (from..=to).step_by(stride).collect::<Vec<_>>()
+    };
+    let coarse = try_changes(series, base, form, &grid(start, end, COARSE));
+    let best = coarse.iter().fold(0.0_f64, |m, c| m.max(c.gain));
+    let near: Vec<f64> = coarse
+        .iter()
+        .filter(|c| c.gain > best - WORSE)
+        .map(|c| c.at_s)
+        .collect();
+    let spacing = (end - start).div_ceil(COARSE).max(1);
+    let (Some(first), Some(final_)) = (near.first(), near.last()) else {
+        return coarse;
+    };
+    let from = index(*first).saturating_sub(spacing).max(start);
+    let to = (index(*final_) + spacing).min(end);
+    if spacing == 1 || (to - from).div_ceil(FINE) >= spacing {
+        return coarse;
+    }
+    try_changes(series, base, form, &grid(from, to, FINE))
+}
+
+/// The fit of a change at each of some samples of the grid, in rising order.
+pub(super) fn try_changes(
+    series: &LossSeries<'_>,
+    base: &Fitted,
+    form: Form,
+    onsets: &[usize],
+) -> Vec<Candidate> {
+    let width = base.whitened.columns + 1;
+    let count_of = onsets.len();
+    let transition = base.whitened.filter.transition;
+    let mut state = Columns::new(count_of);
+    let mut row = vec![0.0; count_of];
+    let mut out = vec![0.0; count_of];
+    let mut energy = vec![0.0; count_of];
+    let mut products = vec![0.0; width * count_of];
+    let times: Vec<f64> = onsets.iter().map(|i| series.time_s(*i)).collect();
+    let mut active = 0;
+    for (i, (gain, base_row)) in base
+        .whitened
+        .gains
+        .iter()
+        .zip(base.whitened.rows.chunks_exact(width))
+        .enumerate()
+    {
+        while onsets.get(active).is_some_and(|o| *o < i) {
+            active += 1;
+        }
+        if active == 0 {
+            continue;
+        }
+        let Some(gain) = gain else {
+            state.skip(&transition, active);
+            continue;
+        };
+        let t = series.time_s(i);
+        for (x, at) in row.iter_mut().zip(&times).take(active) {
+            *x = form.value(t - at);
+        }
+        let (Some(row), Some(out)) = (row.get(..active), out.get_mut(..active)) else {
+            continue;
+        };
+        state.observe(&transition, gain, row, out);
+        for (e, o) in energy.iter_mut().zip(out.iter()) {
+            *e += o * o;
+        }
+        for (products, left) in products.chunks_exact_mut(count_of).zip(base_row) {
+            for (p, o) in products.iter_mut().zip(out.iter()) {
+                *p += left * o;
+            }
+        }
+    }
+    let spacing = match times.as_slice() {
+        [a, b, ..] => b - a,
+        _ => series.step_s,
+    };
+    let mut column = vec![0.0; width];
+    times
+        .iter()
+        .zip(&energy)
+        .enumerate()
+        .filter_map(|(j, (at_s, energy))| {
+            for (c, p) in column.iter_mut().zip(products.chunks_exact(count_of)) {
+                *c = p.get(j).copied().unwrap_or(0.0);
+            }
+            let half = base.solved.factor.forward(&column);
+            let left = energy - dot(&half, &half);
+            if left <= 1e-9 * energy || left <= 0.0 {
+                return None;
+            }
+            let with_s = column.last().copied().unwrap_or(0.0);
+            let s = with_s - dot(&base.solved.coefficients, &column);
+            Some(Candidate {
+                at_s: *at_s,
+                change: s / left,
+                variance: 1.0 / left,
+                gain: s * s / left,
+                stands_for_s: spacing,
+            })
+        })
+        .collect()
+}

@@ -1,0 +1,283 @@
+//! What is said of one scope's loss (the plant's or an area's), kept up to date step by step: the
+//! noise found, the sequential test, the rate, and the onset of a loss that stands.
+
+use serde::{Deserialize, Serialize};
+
+use super::detect::{Detection, Detector, DetectorSettings};
+use super::grid::GridSeries;
+use super::leak::{self, Onset, OnsetEstimate};
+use super::noise::{self, NoiseModel, NoiseSettings};
+use super::report::{ExcessLoss, LossRate};
+use super::series::{LossSeries, LossSettings};
+use crate::time::Span;
+
+/// Longest stretch a rate is estimated over.
+pub(super) const RATE_OVER: Span = Span::from_millis(7 * 86_400_000);
+
+/// The noise is found anew this often, in steps of the grid (six hours).
+const NOISE_EVERY: u32 = 36;
+
+/// Steps needed before noise is looked for.
+const NOISE_FROM: usize = 72;
+
+/// While a loss stands, its onset and size are found anew this often, in steps of the grid.
+const REFINE_EVERY: u32 = 6;
+
+/// Longest stretch that the onset of a standing loss is looked for in.
+pub(super) const ONSET_OVER: Span = Span::from_millis(14 * 86_400_000);
+
+/// What is held as normal for a scope, and what its series was corrected with.
+pub(super) struct Frame<'a> {
+    pub series: &'a GridSeries,
+    pub settings: LossSettings,
+    pub false_alarms_per_year: f64,
+    /// Ledger entries that the series was corrected with; another number means another series.
+    pub booked: usize,
+    /// What restatements have added so far, kg.
+    pub restated_kg: f64,
+}
+
+/// What is said of one scope's loss.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(super) struct Judgement {
+    noise: Option<NoiseModel>,
+    steps_since_noise: u32,
+    /// Ledger entries at that time.
+    noise_booked: usize,
+    watch: Option<Watch>,
+    refined: Option<(u32, OnsetEstimate)>,
+}
+
+/// The sequential test, with what it was built on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Watch {
+    detector: Detector,
+    booked: usize,
+    restated_kg: f64,
+}
+
+impl Judgement {
+    /// Takes the series with its newest step; true when the onset of a standing loss was looked for.
+    pub fn step(&mut self, frame: &Frame) -> bool {
+        // An entry booked late had left its helium in the noise: find that anew at once.
+        if self.noise_booked != frame.booked {
+            self.noise_booked = frame.booked;
+            self.steps_since_noise = NOISE_EVERY;
+        }
+        self.find_noise(frame.series);
+        self.watch(frame);
+        self.refine(frame)
+    }
+
+    /// The noise found; none before there is enough of the series.
+    pub fn noise(&self) -> Option<&NoiseModel> {
+        self.noise.as_ref()
+    }
+
+    /// Variance above which a mass carried forward is no measurement of a loss, kg2.
+    pub fn most_carried_kg2(&self) -> f64 {
+        self.noise.as_ref().map_or(f64::INFINITY, |noise| {
+            let found = &noise.parameters;
+            found.white_std_kg * found.white_std_kg
+                + found.correlated_std_kg * found.correlated_std_kg
+        })
+    }
+
+    /// Onset and size of the loss that stands.
+    pub fn onset(&self) -> Option<&OnsetEstimate> {
+        self.refined.as_ref().map(|(_, found)| found)
+    }
+
+    /// Finds the noise from the last days. While a loss stands its onset is in the model, since a
+    /// bend that is not looks like slow noise; until the onset is known the old noise holds.
+    fn find_noise(&mut self, series: &GridSeries) {
+        self.steps_since_noise += 1;
+        let standing = self.standing().is_some();
+        let onset_s = match &self.refined {
+            Some((_, found)) if standing => Some(found.onset_s),
+            _ => None,
+        };
+        let known = !standing || onset_s.is_some();
+        let due = self.noise.is_none() || (self.steps_since_noise >= NOISE_EVERY && known);
+        if due && series.mass_kg.len() >= NOISE_FROM {
+            self.fit_noise(series, onset_s);
+        }
+    }
+
+    fn fit_noise(&mut self, series: &GridSeries, onset_s: Option<f64>) {
+        self.steps_since_noise = 0;
+        // With the onset known the window may be as long as that of the size.
+        let over = onset_s.map_or(RATE_OVER, |_| ONSET_OVER);
+        series.with(over, |window| {
+            let from = window.start_s;
+            let bends: Vec<f64> = onset_s.into_iter().filter(|at| *at > from).collect();
+            let window = LossSeries {
+                bends_s: &bends,
+                ..*window
+            };
+            // Without a fit the last one stands; too little data is no fault.
+            let settings = NoiseSettings::default();
+            if let Ok(found) = noise::fit(&window, &settings, self.noise.as_ref()) {
+                self.noise = Some(found);
+            }
+        });
+    }
+
+    pub fn standing(&self) -> Option<Detection> {
+        self.watch
+            .as_ref()
+            .and_then(|watch| watch.detector.standing())
+    }
+
+    /// Feeds the newest sample to the sequential test. A late ledger entry or another shape of the
+    /// noise changes samples that it has seen: it is then built anew from the whole series.
+    fn watch(&mut self, frame: &Frame) {
+        let Some(noise) = &self.noise else {
+            return;
+        };
+        let series = frame.series;
+        if let Some(watch) = &mut self.watch
+            && watch.booked == frame.booked
+            && watch.restated_kg == frame.restated_kg
+        {
+            let kept =
+                self.steps_since_noise != 0 || watch.detector.set_noise(noise.clone()).is_ok();
+            if kept {
+                series.feed_last(&mut watch.detector);
+                return;
+            }
+        }
+        let accepted = frame.settings;
+        let settings = DetectorSettings {
+            accepted_kg_per_s: accepted.accepted_kg_per_s,
+            accepted_std_kg_per_s: libm::hypot(
+                accepted.accepted_std_kg_per_s,
+                accepted.drift_std_kg_per_s,
+            ),
+            false_alarms_per_year: frame.false_alarms_per_year,
+            ..DetectorSettings::default()
+        };
+        let detector = Detector::new(settings, noise.clone(), series.regressors(), series.start_s);
+        self.watch = detector.ok().map(|mut detector| {
+            series.feed_all(&mut detector);
+            Watch {
+                detector,
+                booked: frame.booked,
+                restated_kg: frame.restated_kg,
+            }
+        });
+    }
+
+    /// Finds onset and size of a standing loss from the whole series. The first time the noise is
+    /// found anew with the onset in the model: the one at hand took the loss for noise until now.
+    fn refine(&mut self, frame: &Frame) -> bool {
+        if self.standing().is_none() {
+            self.refined = None;
+            return false;
+        }
+        if let Some((age, _)) = &mut self.refined {
+            *age += 1;
+            if *age < REFINE_EVERY {
+                return false;
+            }
+        }
+        let first = self.refined.is_none();
+        self.find_onset(frame);
+        if first && let Some((_, found)) = &self.refined {
+            let onset_s = found.onset_s;
+            self.fit_noise(frame.series, Some(onset_s));
+            if let (Some(watch), Some(noise)) = (&mut self.watch, &self.noise)
+                && watch.detector.set_noise(noise.clone()).is_err()
+            {
+                // Of another shape: built anew with the next sample.
+                self.watch = None;
+            }
+            self.find_onset(frame);
+        }
+        true
+    }
+
+    fn find_onset(&mut self, frame: &Frame) {
+        let Some(noise) = &self.noise else {
+            return;
+        };
+        let found = frame.series.with(ONSET_OVER, |window| {
+            leak::estimate_with_onset(window, noise, &frame.settings, Onset::Unknown).ok()
+        });
+        self.refined = found.map(|found| (0, found)).or(self.refined.take());
+    }
+
+    /// The loss rate over the last days.
+    pub fn rate(&self, frame: &Frame) -> Option<LossRate> {
+        let noise = self.noise.as_ref()?;
+        let (found, over) = frame.series.with(RATE_OVER, |window| {
+            (
+                leak::estimate(window, noise, &frame.settings).ok(),
+                Span::from_seconds(window.span_s()),
+            )
+        });
+        let found = found?;
+        Some(LossRate {
+            over,
+            rate_kg_per_s: found.rate_kg_per_s,
+            std_kg_per_s: found.std_uncertainty_kg_per_s,
+            decision_threshold_kg_per_s: found.decision_threshold_kg_per_s,
+            detection_limit_kg_per_s: found.detection_limit_kg_per_s,
+            white_std_kg: noise.parameters.white_std_kg,
+            correlated_std_kg: noise.parameters.correlated_std_kg,
+            correlation_time_s: noise.parameters.correlation_time_s,
+            daily_wave_kg: found.wave_amplitude_kg,
+        })
+    }
+
+    /// What the sequential test says.
+    pub fn excess(&self, frame: &Frame, rate: Option<&LossRate>) -> Option<ExcessLoss> {
+        let at = |seconds: f64| frame.series.utc_at(seconds);
+        let Some(detection) = self.standing() else {
+            // The test must have something to say before it can say "no".
+            self.watch.as_ref()?.detector.significance()?;
+            let accepted = frame.settings.accepted_std_kg_per_s;
+            let rate = rate?;
+            return Some(ExcessLoss {
+                raised: false,
+                since: None,
+                since_band: None,
+                excess_kg_per_s: rate.rate_kg_per_s - frame.settings.accepted_kg_per_s,
+                std_kg_per_s: libm::hypot(rate.std_kg_per_s, accepted),
+                lost_kg: 0.0,
+                lost_std_kg: 0.0,
+            });
+        };
+        if let Some((_, found)) = &self.refined {
+            return Some(ExcessLoss {
+                raised: true,
+                since: at(found.onset_s),
+                since_band: at(found.onset_band_95_s.0).zip(at(found.onset_band_95_s.1)),
+                excess_kg_per_s: found.excess_kg_per_s,
+                std_kg_per_s: found.std_uncertainty_kg_per_s,
+                lost_kg: found.lost_kg,
+                lost_std_kg: found.lost_std_uncertainty_kg,
+            });
+        }
+        let lasted_s = frame.series.end_s() - detection.onset_s;
+        Some(ExcessLoss {
+            raised: true,
+            since: at(detection.onset_s),
+            since_band: at(detection.onset_band_95_s.0).zip(at(detection.onset_band_95_s.1)),
+            excess_kg_per_s: detection.excess_kg_per_s,
+            std_kg_per_s: detection.std_uncertainty_kg_per_s,
+            lost_kg: detection.excess_kg_per_s * lasted_s,
+            lost_std_kg: detection.std_uncertainty_kg_per_s * lasted_s,
+        })
+    }
+}
+
+/// Variance of the difference of two averages that far apart, as the noise found has it, kg2.
+pub(super) fn difference_kg2(noise: &NoiseModel, apart: Span) -> f64 {
+    let found = &noise.parameters;
+    let forgotten = 1.0 - libm::exp(-apart.seconds() / found.correlation_time_s);
+    let white = found.white_std_kg * found.white_std_kg;
+    let correlated = found.correlated_std_kg * found.correlated_std_kg;
+    let wave = noise.wave_amplitude_kg() * libm::sin(std::f64::consts::PI * apart.days());
+    2.0 * (white + correlated * forgotten) + 2.0 * wave * wave
+}
