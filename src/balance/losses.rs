@@ -129,6 +129,22 @@ impl LossBook {
         }
     }
 
+    /// The books changed: the balances follow at once, what the sequential test says of it with the
+    /// next step.
+    pub fn rebook(&mut self, plant: &Plant, ledger: &Ledger) {
+        if self.report.is_none() {
+            return;
+        }
+        let series = GridSeries::of_plant(
+            plant,
+            &self.history,
+            ledger,
+            self.judgement.most_carried_kg2(),
+            &self.jumps,
+        );
+        self.report = Some(self.make_report(plant, ledger, series.as_ref()));
+    }
+
     /// The reckoning changed by `kg` without helium moving.
     pub fn restate(&mut self, kg: f64) {
         self.history.restate(kg);

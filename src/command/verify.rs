@@ -18,7 +18,8 @@ use crate::replay;
 ///
 /// Follows the journal's chain of hashes (an edit breaks it), then replays every recorded event
 /// through the engine and compares the outcomes, bit for bit, with those that were recorded. The
-/// daemon may run meanwhile. Ends with 0 when all agrees.
+/// daemon may run meanwhile. Ends with 0 when all agrees. Outcomes of another version of the engine
+/// cannot be compared: then the journal and the events are checked, and the answer says so.
 #[derive(Debug, clap::Args)]
 pub struct VerifyArgs {
     /// Data directory
@@ -36,6 +37,10 @@ pub struct VerifyArgs {
 pub struct Verdict {
     /// Whether everything agrees.
     pub agrees: bool,
+    /// Whether this engine made all outcomes on record; those of another version cannot be compared.
+    pub comparable: bool,
+    /// The engine versions that made them.
+    pub engines: Vec<String>,
     /// The journal's chain, in words.
     pub journal: String,
     /// Events replayed.
@@ -84,7 +89,13 @@ fn in_words(verdict: &Verdict) -> String {
             .iter()
             .map(|problem| format!("problem: {problem}")),
     );
-    lines.push(if verdict.agrees {
+    lines.push(if verdict.agrees && !verdict.comparable {
+        format!(
+            "The journal stands and every event reads back. The outcomes were made by engine {}; this \
+             is {ENGINE_VERSION}, so they cannot be compared bit for bit.",
+            verdict.engines.join(", ")
+        )
+    } else if verdict.agrees {
         "The record stands: what was shown follows from what was read.".to_owned()
     } else {
         "The record does NOT stand as it is; see above.".to_owned()
@@ -147,14 +158,18 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
     }
     let recorded_hash = recorded.map(|point| point.hash);
     let replayed_hash = hasher.hash();
-    if recorded_hash != Some(replayed_hash) {
+    let engines: Vec<String> = reader.engines()?.iter().map(ToString::to_string).collect();
+    let comparable = engines.iter().all(|engine| engine == ENGINE_VERSION);
+    if comparable && recorded_hash != Some(replayed_hash) {
         problems.push(format!(
             "the replay by engine {ENGINE_VERSION} gives other outcomes than were recorded; expected \
-             when the record was made by another version, or its beginning was trimmed"
+             only when the beginning of the record was trimmed"
         ));
     }
     Ok(Verdict {
         agrees: problems.is_empty(),
+        comparable,
+        engines,
         journal: journal_words(&journal),
         events: replayed.events,
         recorded_hash: recorded_hash.map_or_else(|| "none".to_owned(), |hash| hexadecimal(&hash)),

@@ -267,6 +267,7 @@ impl Channels {
                     // What was read meanwhile was not judged; the next reading is.
                     state.latest = Measured::bad(Reason::NeverRead);
                     state.read = None;
+                    state.shown = (Quality::Bad, Reason::NeverRead);
                 }
                 true
             }

@@ -32,6 +32,9 @@ pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/4");
 /// A restatement waits this long for readings, then takes what there is.
 const LONGEST_SETTLING: Span = Span::from_millis(600_000);
 
+/// A vessel's uncertainty is reckoned anew after this time, for when its readings are lost.
+const SURE_FOR: Span = Span::from_millis(60_000);
+
 /// How often an inventory report goes out.
 const INVENTORY_EVERY: Span = Span::from_millis(60_000);
 
@@ -73,6 +76,8 @@ struct Restatement {
 pub(super) struct LastMass {
     kg: f64,
     std_kg: f64,
+    /// When that uncertainty was reckoned.
+    weighed: Monotonic,
     at: Monotonic,
 }
 
@@ -545,9 +550,21 @@ impl Engine {
                     mass.carry_forward(ix, (last.kg, last.std_kg), age);
                 }
                 (Some(last), _) if rests_on_readings(&mass) => {
+                    // How sure a mass is changes slowly; a loss of its readings asks for it seldom.
+                    let std_kg = last
+                        .filter(|last| last.weighed + SURE_FOR > now)
+                        .map_or_else(
+                            || libm::sqrt(Tally::of([&mass], &readings).variance_kg2()),
+                            |last| last.std_kg,
+                        );
+                    let weighed = last
+                        .map(|last| last.weighed)
+                        .filter(|weighed| *weighed + SURE_FOR > now)
+                        .unwrap_or(now);
                     *last = Some(LastMass {
                         kg: mass.mass_kg,
-                        std_kg: libm::sqrt(Tally::of([&mass], &readings).variance_kg2()),
+                        std_kg,
+                        weighed,
                         at: now,
                     });
                 }
@@ -808,7 +825,14 @@ impl Engine {
             .ledger
             .book(entry.clone(), event.seq, event.stamp.utc);
         match result {
-            Ok(()) => sink.push(OutcomeKind::Booked(entry.clone())),
+            Ok(()) => {
+                sink.push(OutcomeKind::Booked(entry.clone()));
+                let plant = Arc::clone(&self.plant);
+                self.state.losses.rebook(&plant, &self.state.ledger);
+                if let Some(report) = self.state.losses.report() {
+                    sink.push(OutcomeKind::Losses(report.clone()));
+                }
+            }
             Err(refusal) => sink.push(OutcomeKind::Refused {
                 actor: entry.actor.clone(),
                 why: refusal.to_string(),

@@ -154,6 +154,7 @@ impl Engine {
                     std_kg: booking.mass.std,
                     author: booking.author.clone(),
                     note: booking.note.clone(),
+                    section: booking.section.clone(),
                     superseded_by: entered.superseded_by.clone(),
                 }
             })

@@ -155,6 +155,8 @@ pub struct LedgerView {
     pub author: String,
     /// In words.
     pub note: String,
+    /// The section concerned, when known.
+    pub section: Option<Id>,
     /// The entry that replaced it.
     pub superseded_by: Option<Id>,
 }

@@ -12,7 +12,7 @@ use super::open::all_series;
 use super::polls::Series;
 use super::retention::{self, Trimmed};
 use crate::engine::{LedgerEntry, Outcome, OutcomeKind, Provenance};
-use crate::plant::BlockKey;
+use crate::plant::{BlockKey, Id};
 use crate::time::Timestamp;
 
 /// A connection that reads. One per thread; opening another is cheap ([`Self::try_clone`]).
@@ -125,6 +125,23 @@ impl Reader {
             self.db
                 .query_row("SELECT max(seq) FROM hash_point", [], |row| row.get(0))?;
         Ok(last.unwrap_or(0).cast_unsigned())
+    }
+
+    /// The engine versions that made the outcomes on record, in the order they came.
+    ///
+    /// # Errors
+    /// What the database refuses.
+    pub fn engines(&self) -> Result<Vec<Id>, StorageError> {
+        let mut known = Provenances::new(&self.db);
+        let mut found: Vec<Id> = Vec::new();
+        let mut ids = self.db.prepare("SELECT id FROM provenance ORDER BY id")?;
+        for id in ids.query_map([], |row| row.get(0))? {
+            let engine = Id::clone(&known.get(id?)?.engine);
+            if !found.contains(&engine) {
+                found.push(engine);
+            }
+        }
+        Ok(found)
     }
 
     /// The newest hash over all outcomes that was stored at or before an event.

@@ -124,6 +124,14 @@ async fn read(request: Request, shared: &Arc<Shared>, uri: &Uri) -> Result<Submi
     })
 }
 
+/// Characters that show nothing, or turn the text around them about: what stands on record must read
+/// as it was written.
+fn is_unseen(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{feff}'
+            | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}')
+}
+
 fn json_fields(bytes: &[u8]) -> Result<BTreeMap<String, String>, Problem> {
     if bytes.is_empty() {
         return Ok(BTreeMap::new());
@@ -192,7 +200,7 @@ impl Submission {
         }
         Ok(text
             .chars()
-            .map(|c| if c.is_control() { ' ' } else { c })
+            .map(|c| if is_unseen(c) { ' ' } else { c })
             .collect())
     }
 

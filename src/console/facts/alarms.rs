@@ -145,7 +145,7 @@ impl AlarmFact {
         match self.time_left_s {
             None => format!("{} from its beginning", self.time_to_respond),
             Some(left) if left < 0 => {
-                format!("over by {}", Span::from_millis(-left * 1000))
+                format!("overdue by {}", Span::from_millis(-left * 1000))
             }
             Some(left) => format!("{} left", Span::from_millis(left * 1000)),
         }

@@ -106,6 +106,7 @@ mod tests {
             std_kg: 0.1,
             author: String::new(),
             note: String::new(),
+            section: None,
             superseded_by: None,
         };
         assert_eq!(booked_kg(&entry, at(0), at(10_000)), 0.0);

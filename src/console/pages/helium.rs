@@ -15,7 +15,8 @@ use crate::console::facts::{
 use crate::console::http::{Problem, Shared};
 use crate::console::office::{InventoryOf, LossPoint, MassPoint};
 use crate::console::plot::{Plot, Point, stretches};
-use crate::console::words::loss_unit;
+use crate::console::words::{SiteTime, loss_unit};
+use crate::engine::view::LedgerView;
 use crate::plant::BookingKind;
 use crate::time::{Span, Timestamp};
 
@@ -210,9 +211,46 @@ struct EntryPage {
     frame: Frame,
     kinds: Vec<&'static str>,
     sections: Vec<(String, String)>,
-    now_local: String,
     supersedes: String,
+    /// What the entry to replace says; empty for a new one.
+    before: Before,
 }
+
+/// The fields of a form as they stand when it opens.
+#[derive(Default)]
+struct Before {
+    kind: String,
+    mass: String,
+    uncertainty: String,
+    began_local: String,
+    over: String,
+    section: String,
+    note: String,
+}
+
+impl Before {
+    fn of(entry: &LedgerView, time: &SiteTime) -> Self {
+        // A correction carries its sign, other kinds are written positive.
+        let correction = entry.kind == BookingKind::Correction.words();
+        let mass = if correction {
+            entry.mass_kg
+        } else {
+            entry.mass_kg.abs()
+        };
+        Self {
+            kind: entry.kind.clone(),
+            mass: format!("{mass} kg"),
+            uncertainty: format!("{} kg", entry.std_kg),
+            began_local: time.format(entry.effective_at, LOCAL_FORM),
+            over: format!("{} s", entry.over.seconds()),
+            section: entry.section.as_deref().unwrap_or_default().to_owned(),
+            note: entry.note.clone(),
+        }
+    }
+}
+
+/// What a browser's field for a date and time takes.
+const LOCAL_FORM: &str = "%Y-%m-%dT%H:%M:%S";
 
 /// `GET /ledger`: the form of a new entry.
 pub(in crate::console) async fn entry_form(
@@ -221,7 +259,23 @@ pub(in crate::console) async fn entry_form(
     asked: Asked,
 ) -> Response {
     let note = note(asked);
+    let supersedes = note.supersedes.unwrap_or_default();
     let page = shared.with_scene(|scene| EntryPage {
+        before: scene
+            .view
+            .ledger
+            .iter()
+            .find(|entry| *entry.id == *supersedes)
+            .map_or_else(
+                || Before {
+                    began_local: scene
+                        .now
+                        .map(|now| scene.time.format(now, LOCAL_FORM))
+                        .unwrap_or_default(),
+                    ..Before::default()
+                },
+                |entry| Before::of(entry, scene.time),
+            ),
         frame: Frame::new(&shared, &headers, "/helium").still(),
         kinds: BookingKind::ALL.iter().map(|kind| kind.words()).collect(),
         sections: scene
@@ -231,11 +285,7 @@ pub(in crate::console) async fn entry_form(
             .iter()
             .map(|section| (section.id.to_string(), section.name.clone()))
             .collect(),
-        now_local: scene
-            .now
-            .map(|now| scene.time.format(now, "%Y-%m-%dT%H:%M"))
-            .unwrap_or_default(),
-        supersedes: note.supersedes.unwrap_or_default(),
+        supersedes,
     });
     render(StatusCode::OK, &page)
 }

@@ -164,6 +164,7 @@ pub fn calm(plant: &Plant) -> View {
                 std_kg: 0.4,
                 author: "P. Reed".into(),
                 note: "carried over from the paper books".into(),
+                section: None,
                 superseded_by: Some("L-7QK2MWXA".into()),
             },
             LedgerView {
@@ -177,6 +178,7 @@ pub fn calm(plant: &Plant) -> View {
                 std_kg: 0.4,
                 author: NAME.into(),
                 note: "paper books added up again".into(),
+                section: None,
                 superseded_by: None,
             },
             LedgerView {
@@ -190,6 +192,7 @@ pub fn calm(plant: &Plant) -> View {
                 std_kg: 0.6,
                 author: NAME.into(),
                 note: "portable dewar, weighed before and after".into(),
+                section: None,
                 superseded_by: None,
             },
         ],
