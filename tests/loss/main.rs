@@ -10,6 +10,7 @@
     reason = "tests: a failure is a message"
 )]
 
+mod areas;
 mod coverage;
 mod detection;
 mod reference;

@@ -1,0 +1,348 @@
+//! Sections by themselves: what meters and valves let be told of one section.
+
+use coldledger::actor::Actor;
+use coldledger::balance::account::{AccountTick, Accounts, Flow};
+use coldledger::balance::area::Area;
+use coldledger::balance::ledger::{Ledger, LedgerEntry};
+use coldledger::balance::tally::{Cause, Tally};
+use coldledger::plant::files::SourceFile;
+use coldledger::plant::{self, Booking, BookingKind, Passage, Plant, Stated};
+use coldledger::quantity::{GroupIx, Mass, Quality, Reason};
+use coldledger::time::{Monotonic, Span, Timestamp};
+
+const TICK: Span = Span::from_millis(60_000);
+
+/// The plant of thirty channels with the return of string A metered, that of string B and the
+/// boil-off of the dewar shut.
+fn plant() -> Plant {
+    let text = include_str!("../plants/thirty/plant.toml")
+        .replace(
+            "from = \"string-a\"\nto = \"gas\"\nstate = \"open\"",
+            "from = \"string-a\"\nto = \"gas\"\nstate = \"open\"\nmeter = \"FT-L2\"",
+        )
+        .replace(
+            "from = \"string-b\"\nto = \"gas\"\nstate = \"open\"",
+            "from = \"string-b\"\nto = \"gas\"\nstate = \"shut\"",
+        )
+        .replace(
+            "from = \"dewar\"\nto = \"recovery\"\nstate = \"open\"",
+            "from = \"dewar\"\nto = \"recovery\"\nstate = \"shut\"",
+        );
+    let file = SourceFile {
+        name: "plant.toml".into(),
+        text,
+    };
+    plant::load(&[file]).unwrap_or_else(|problems| panic!("{problems:#?}"))
+}
+
+/// A plant at rest with one thing after another changed by a test.
+struct Run {
+    plant: Plant,
+    accounts: Accounts,
+    ledger: Ledger,
+    now: Monotonic,
+    masses: Vec<f64>,
+    /// g/s by line.
+    flows: Vec<Option<f64>>,
+    passages: Vec<Passage>,
+    carried: Vec<plant::VesselIx>,
+}
+
+impl Run {
+    fn new() -> Self {
+        let plant = plant();
+        let mut flows = vec![None; plant.all.line.len()];
+        for (slot, line) in flows.iter_mut().zip(&plant.all.line) {
+            *slot = line.meter.as_ref().map(|_| 0.0);
+        }
+        let passages = plant
+            .all
+            .line
+            .iter()
+            .map(|line| match line.passage {
+                plant::PassageSource::Person(passage) => passage,
+                plant::PassageSource::Channel { .. } => Passage::Unknown,
+            })
+            .collect();
+        Self {
+            accounts: Accounts::default(),
+            ledger: Ledger::default(),
+            now: Monotonic(0),
+            masses: vec![60.0, 60.0, 400.0, 300.0, 10.0],
+            flows,
+            passages,
+            carried: Vec::new(),
+            plant,
+        }
+    }
+
+    fn line(&self, id: &str) -> usize {
+        self.plant.line_by_id(id).unwrap().0.index()
+    }
+
+    fn area(&self, ids: &[&str]) -> Area {
+        Area {
+            sections: ids
+                .iter()
+                .map(|id| self.plant.section_by_id(id).unwrap().0)
+                .collect(),
+        }
+    }
+
+    /// Lets time pass; the masses follow what the lines really carry, and string A also loses
+    /// `leak` g/s.
+    fn pass(&mut self, time: Span, leak: f64, carried: &[(&str, f64)]) {
+        let end = self.now + time;
+        while self.now < end {
+            self.now = self.now + TICK;
+            for (id, grams) in carried {
+                let line = &self.plant.all.line[self.line(id)];
+                let kg = grams * 1e-3 * TICK.seconds();
+                for (end, sign) in [(line.from, -1.0), (line.to, 1.0)] {
+                    if let plant::End::Section(ix) = end {
+                        self.masses[ix.index()] += sign * kg;
+                    }
+                }
+            }
+            self.masses[0] -= leak * 1e-3 * TICK.seconds();
+            let sections: Vec<Option<f64>> = self.masses.iter().map(|kg| Some(*kg)).collect();
+            let flows: Vec<Option<Flow>> = self
+                .flows
+                .iter()
+                .map(|grams| {
+                    grams.map(|grams| Flow {
+                        kg_per_s: grams * 1e-3,
+                        independent_std: 1e-6,
+                        lasting_std: 0.01 * grams.abs() * 1e-3,
+                    })
+                })
+                .collect();
+            let tick = AccountTick {
+                now: self.now,
+                utc: Some(utc(self.now)),
+                sections: &sections,
+                flows: &flows,
+                passages: &self.passages,
+                unlike: &[],
+                outdoor_kelvin: None,
+                doubtful: &self.carried,
+                carried: &self.carried,
+            };
+            self.accounts.tick(&self.plant, &tick, |section| Tally {
+                mass_kg: 0.0,
+                independent_kg2: 0.06,
+                by_cause: vec![(
+                    Cause::Group(GroupIx(u16::try_from(section.0).unwrap())),
+                    0.5,
+                )],
+                quality: Quality::Good,
+                reason: Reason::None,
+            });
+        }
+    }
+
+    fn ids(&self, over: Span, strictly: bool) -> Vec<String> {
+        self.accounts
+            .areas(&self.plant, over, strictly)
+            .iter()
+            .map(|area| area.id(&self.plant).to_string())
+            .collect()
+    }
+}
+
+fn utc(at: Monotonic) -> Timestamp {
+    Timestamp::from_millis(1_780_000_000_000 + at.0)
+}
+
+fn hours(h: f64) -> Span {
+    Span::from_seconds(3600.0 * h)
+}
+
+#[test]
+fn metered_and_shut_lines_part_sections_and_open_ones_join_them() {
+    let mut run = Run::new();
+    run.pass(hours(9.0), 0.0, &[]);
+    let apart = ["string-a", "string-b", "dewar", "gas", "recovery"];
+    assert_eq!(run.ids(hours(8.0), true), apart);
+    let ix = run.line("return-b");
+    run.passages[ix] = Passage::Open;
+    run.pass(hours(0.3), 0.0, &[]);
+    run.passages[ix] = Passage::Shut;
+    run.pass(hours(2.0), 0.0, &[]);
+    // The hour since is parted again; the eight hours are not; a week only has a jump in it.
+    assert_eq!(run.ids(hours(1.0), true), apart);
+    assert_eq!(
+        run.ids(hours(8.0), true),
+        ["string-a", "string-b+gas", "dewar", "recovery"]
+    );
+    assert_eq!(run.ids(hours(24.0), false), apart);
+    // An unknown state may be open.
+    run.passages[ix] = Passage::Unknown;
+    run.pass(hours(3.0), 0.0, &[]);
+    assert_eq!(
+        run.ids(hours(24.0), false),
+        ["string-a", "string-b+gas", "dewar", "recovery"]
+    );
+}
+
+#[test]
+fn a_metered_section_has_its_own_balance_with_the_meters_uncertainty() {
+    let mut run = Run::new();
+    let (supply, back) = (run.line("supply-a"), run.line("return-a"));
+    run.flows[supply] = Some(2.0);
+    run.flows[back] = Some(1.9);
+    run.pass(hours(30.0), 0.1, &[("supply-a", 2.0), ("return-a", 1.9)]);
+    let area = run.area(&["string-a"]);
+    let day = run
+        .accounts
+        .balance(&run.plant, &run.ledger, &area, Span::DAY)
+        .unwrap();
+    assert!((day.received_kg - 172.8).abs() < 0.2, "{day:?}");
+    assert!((day.dispatched_kg - 164.16).abs() < 0.2);
+    assert!((day.unaccounted_kg - 8.64).abs() < 0.02);
+    // Two meters of 1 % each, whose errors have nothing in common; the section's own constant error
+    // cancels.
+    let meters = libm::hypot(1.728, 1.6416);
+    assert!((day.std_kg / meters - 1.0).abs() < 0.01, "{}", day.std_kg);
+    // The section without any flow is far better known.
+    let still = run.area(&["string-b"]);
+    let still = run
+        .accounts
+        .balance(&run.plant, &run.ledger, &still, Span::DAY)
+        .unwrap();
+    assert!(
+        still.std_kg < 0.12 && still.unaccounted_kg.abs() < 1e-9,
+        "{still:?}"
+    );
+}
+
+#[test]
+fn a_dead_meter_widens_and_a_long_dead_one_joins() {
+    let mut run = Run::new();
+    let (supply, back) = (run.line("supply-a"), run.line("return-a"));
+    run.flows[supply] = Some(2.0);
+    run.flows[back] = Some(2.0);
+    let truth = [("supply-a", 2.0), ("return-a", 2.0)];
+    run.pass(hours(20.0), 0.0, &truth);
+    run.flows[supply] = None;
+    run.pass(hours(1.0), 0.0, &truth);
+    run.flows[supply] = Some(2.0);
+    run.pass(hours(6.0), 0.0, &truth);
+    let area = run.area(&["string-a"]);
+    let day = run
+        .accounts
+        .balance(&run.plant, &run.ledger, &area, Span::DAY)
+        .unwrap();
+    // Its mean stands in for the hour: nothing is lost, and one hour's flow is in doubt.
+    assert!(day.unaccounted_kg.abs() < 0.5, "{day:?}");
+    assert!(day.std_kg > 7.0 && day.std_kg < 10.0, "{day:?}");
+    // Strictly the hour joins it with the dewar; for a rate it is a jump.
+    assert!(
+        run.ids(Span::DAY, true)
+            .contains(&"string-a+dewar".to_owned())
+    );
+    assert!(run.ids(Span::DAY, false).contains(&"string-a".to_owned()));
+    let series = run
+        .accounts
+        .series(&run.plant, &run.ledger, &area, Span::DAY)
+        .unwrap();
+    assert_eq!(series.jumps_s.len(), 1, "{:?}", series.jumps_s);
+    let jump = series.jumps_s[0];
+    let (mut before, mut after) = (Vec::new(), Vec::new());
+    for (ix, kg) in series
+        .mass_kg
+        .iter()
+        .enumerate()
+        .filter(|(_, kg)| kg.is_finite())
+    {
+        let at = series.start_s + 600.0 * f64::from(u32::try_from(ix).unwrap());
+        if at < jump {
+            before.push(*kg)
+        } else {
+            after.push(*kg)
+        }
+    }
+    let flat = |side: &[f64]| side.iter().all(|kg| (kg - side[0]).abs() < 0.02);
+    assert!(flat(&before) && flat(&after), "{before:?} {after:?}");
+    // The seven steps that were not wholly seen brought 8.4 kg.
+    assert!(
+        (after[0] - before[0] - 8.4).abs() < 0.3,
+        "{}",
+        after[0] - before[0]
+    );
+}
+
+#[test]
+fn the_books_reach_the_section_they_name_and_leave_the_others_in_doubt_otherwise() {
+    let mut run = Run::new();
+    run.pass(hours(13.0), 0.0, &[]);
+    run.masses[3] += 50.0;
+    run.pass(hours(13.0), 0.0, &[]);
+    let booking = |section: Option<&str>, id: &str| LedgerEntry {
+        id: id.into(),
+        booking: Booking {
+            effective_at: utc(Monotonic(hours(13.0).millis())),
+            over: Span::from_millis(60_000),
+            kind: BookingKind::Delivery,
+            mass: Stated {
+                value: Mass::new(50.0),
+                std: 0.2,
+            },
+            author: "store keeper".into(),
+            note: String::new(),
+            section: section.map(Into::into),
+        },
+        supersedes: None,
+        actor: Actor {
+            name: "store keeper".into(),
+            place: "test".into(),
+        },
+    };
+    let gas = run.area(&["gas"]);
+    let dewar = run.area(&["dewar"]);
+    let balance = |run: &Run, area: &Area| {
+        run.accounts
+            .balance(&run.plant, &run.ledger, area, Span::DAY)
+            .unwrap()
+    };
+    assert!((balance(&run, &gas).unaccounted_kg + 50.0).abs() < 1e-9);
+    run.ledger
+        .book(booking(Some("gas"), "d1"), 1, None)
+        .unwrap();
+    assert!(balance(&run, &gas).unaccounted_kg.abs() < 1e-9);
+    assert!((balance(&run, &gas).std_kg - 0.2).abs() < 0.05);
+    assert!(balance(&run, &dewar).std_kg < 0.12);
+    // An entry that names no section, in a plant where it could have been any, is all doubt.
+    run.ledger.book(booking(None, "d2"), 2, None).unwrap();
+    assert!(balance(&run, &dewar).std_kg > 49.0);
+    assert!(balance(&run, &dewar).unaccounted_kg.abs() < 1e-9);
+}
+
+#[test]
+fn what_is_carried_forward_is_named_and_is_no_sample() {
+    let mut run = Run::new();
+    run.pass(hours(12.0), 0.0, &[]);
+    let (ix, _) = run.plant.vessel_by_id("DEWAR").unwrap();
+    run.carried = vec![ix];
+    run.pass(hours(4.0), 0.0, &[]);
+    run.carried.clear();
+    run.pass(hours(9.0), 0.0, &[]);
+    let dewar = run.area(&["dewar"]);
+    let day = run
+        .accounts
+        .balance(&run.plant, &run.ledger, &dewar, Span::DAY)
+        .unwrap();
+    assert_eq!(day.doubtful_vessels, ["DEWAR".into()]);
+    let series = run
+        .accounts
+        .series(&run.plant, &run.ledger, &dewar, Span::DAY)
+        .unwrap();
+    let missing = series.mass_kg.iter().filter(|kg| kg.is_nan()).count();
+    assert!((24..=26).contains(&missing), "{missing}");
+    let gas = run.area(&["gas"]);
+    let gas = run
+        .accounts
+        .balance(&run.plant, &run.ledger, &gas, Span::DAY)
+        .unwrap();
+    assert!(gas.doubtful_vessels.is_empty());
+}
