@@ -21,10 +21,12 @@ use crate::instrument::level::{
     ColumnState, DpColumn, STANDARD_GRAVITY_M_PER_S2, Strapping, dp_bath,
 };
 use crate::plant::{
-    ChannelIx, Contents, LevelSource, LiquidState, Mode, Plant, PressureSource, PuritySource, Site,
-    TemperatureSource, VapourState, Vessel, VesselIx,
+    ChannelIx, Contents, LevelSource, LineIx, LiquidState, Mode, Plant, PressureSource,
+    PuritySource, Site, TemperatureSource, VapourState, Vessel, VesselIx,
 };
-use crate::quantity::{AbsolutePressure, Measured, Quality, QuantityKind, Reason, Si, Temperature};
+use crate::quantity::{
+    AbsolutePressure, MassFlow, Measured, Quality, QuantityKind, Reason, Si, Temperature,
+};
 
 /// Specific gas constant of helium, J/(kg K): 8.31446261815324 J/(mol K) over 4.002602e-3 kg/mol.
 const SPECIFIC_GAS_CONSTANT: f64 = 8.31446261815324 / 4.002602e-3;
@@ -44,6 +46,12 @@ const GAS_MODEL_STD: f64 = 0.01e-2;
 pub trait Readings {
     /// A channel's value now; unusable ones say why.
     fn measured(&self, channel: ChannelIx) -> Option<&Measured<Si>>;
+
+    /// What a counter says has passed through a line between its last two readings, kg/s; none
+    /// while it has been read less than twice, or where nothing remembers counters.
+    fn counted(&self, _line: LineIx) -> Option<&Measured<MassFlow>> {
+        None
+    }
 }
 
 /// A stated number that several masses may share.

@@ -3,6 +3,7 @@
 //! ```text
 //!  inventory  how much a vessel holds, and how errors of instruments reach it
 //!  tally      vessels added up by cause of error
+//!  meter      mass flow of a line, from its meter's channels
 //!  ledger     what crossed the plant boundary
 //!  window     opening + received - dispatched - closing
 //!  losses     the book of losses: windows, rate, excess, kept up to date tick by tick
@@ -23,6 +24,7 @@ pub mod leak;
 pub mod ledger;
 pub mod linear;
 pub mod losses;
+pub mod meter;
 pub mod noise;
 pub mod report;
 pub mod series;

@@ -6,6 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::totals::Totals;
 use crate::plant::{Channel, ChannelIx, Plant};
 use crate::quantity::{Measured, Quality, QuantityKind, Reason, Si};
 use crate::time::{Monotonic, Span, Timestamp};
@@ -209,6 +210,7 @@ impl Wander {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Channels {
     states: Vec<ChannelState>,
+    totals: Totals,
 }
 
 impl Channels {
@@ -233,6 +235,13 @@ impl Channels {
             }
         }
         self.states = states;
+        self.totals.adopt(plant, before);
+    }
+
+    /// What the counters of metered lines say.
+    #[must_use]
+    pub fn totals(&self) -> &Totals {
+        &self.totals
     }
 
     /// The state of a channel.
@@ -292,5 +301,6 @@ impl Channels {
                 changed(channel, state.shown.0, state.shown.1);
             }
         }
+        self.totals.refresh(plant, &self.states);
     }
 }

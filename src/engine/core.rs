@@ -21,7 +21,7 @@ use crate::plant::{
     BlockKey, ChannelIx, DeviceIx, Id, LineIx, Passage, PassageSource, Plant, Scope, VesselIx,
     channels_within,
 };
-use crate::quantity::{Measured, Quality, Reason, Si};
+use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
@@ -818,6 +818,10 @@ impl Readings for Carried<'_> {
         self.0
             .get(channel)
             .map(super::channels::ChannelState::for_balance)
+    }
+
+    fn counted(&self, line: LineIx) -> Option<&Measured<MassFlow>> {
+        self.0.totals().flow(line)
     }
 }
 

@@ -1,16 +1,32 @@
 //! Drawing the [`View`] from the engine's state.
 
-use super::channels::ChannelState;
+use super::channels::{ChannelState, Channels};
 use super::core::Engine;
 use super::outcome::MassFigure;
 use super::view::{
     AlarmView, BudgetShare, ChannelView, DeviceView, LedgerView, LineView, VesselView, View,
 };
 use crate::alarm::AlarmState;
-use crate::balance::inventory::{StatedSource, VesselMass};
+use crate::balance::inventory::{Readings, StatedSource, VesselMass};
+use crate::balance::meter::meter_flow;
 use crate::balance::tally::{Cause, Contributor};
-use crate::plant::{AlarmRule, Channel, ChannelIx, Device, Id, Line, Plant, Vessel};
-use crate::quantity::{Quality, Reason};
+use crate::plant::{
+    AlarmRule, Channel, ChannelIx, Device, Id, Line, LineIx, Passage, Plant, Vessel,
+};
+use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
+
+/// The readings as they are shown.
+struct Shown<'a>(&'a Channels);
+
+impl Readings for Shown<'_> {
+    fn measured(&self, channel: ChannelIx) -> Option<&Measured<Si>> {
+        self.0.get(channel).map(ChannelState::for_alarms)
+    }
+
+    fn counted(&self, line: LineIx) -> Option<&Measured<MassFlow>> {
+        self.0.totals().flow(line)
+    }
+}
 
 /// Shares shown; the rest is one line.
 const SHARES_SHOWN: usize = 12;
@@ -35,16 +51,10 @@ impl Engine {
                 .collect(),
             inventory: state.inventory.clone(),
             vessels: self.vessel_views(),
-            lines: plant
-                .all
-                .line
-                .iter()
+            lines: (0u32..)
+                .zip(&plant.all.line)
                 .zip(&state.passages)
-                .map(|(line, &passage)| LineView {
-                    id: Id::clone(&line.id),
-                    passage,
-                    flow_kg_per_s: self.flow(line),
-                })
+                .map(|((ix, line), &passage)| self.line_view(LineIx(ix), line, passage))
                 .collect(),
             losses: state.losses.report().cloned().into_iter().collect(),
             alarms: plant
@@ -98,10 +108,16 @@ impl Engine {
             .collect()
     }
 
-    fn flow(&self, line: &Line) -> Option<f64> {
-        let memory = self.state.channels.get(line.meter?)?;
-        let (measured, quality, _) = memory.shown();
-        (quality != Quality::Bad).then_some(measured.value.0)
+    fn line_view(&self, ix: LineIx, line: &Line, passage: Passage) -> LineView {
+        // Only what is read now is a flow: one carried forward is none.
+        let flow =
+            meter_flow(&self.plant, &Shown(&self.state.channels), ix).filter(Measured::is_usable);
+        LineView {
+            id: Id::clone(&line.id),
+            passage,
+            flow_kg_per_s: flow.as_ref().map(|flow| flow.value.si()),
+            flow_std_kg_per_s: flow.as_ref().map(Measured::combined_std),
+        }
     }
 
     fn alarm_view(&self, rule: &AlarmRule) -> Option<AlarmView> {

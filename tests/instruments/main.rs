@@ -11,7 +11,9 @@
 )]
 
 mod curves;
+mod described;
 mod flows;
+mod meters;
 mod montecarlo;
 mod properties;
 mod reference;

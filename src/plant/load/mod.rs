@@ -15,6 +15,7 @@ mod conversion;
 mod curves;
 mod devices;
 mod lines;
+mod meters;
 mod site;
 mod uncertainty;
 mod vessels;
@@ -120,13 +121,6 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .collect();
     channels::check_overlaps(context, &raw.channel, &channel);
     unused(context, raw);
-    if groups.overflowed() {
-        context.error(
-            Place { file: 0, offset: 0 },
-            "there are more than 65535 shared sources of error",
-            "fewer channels in one description",
-        );
-    }
 
     let kinds: Vec<_> = raw
         .channel
@@ -149,8 +143,15 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
     let line: Vec<_> = raw
         .line
         .iter()
-        .map(|entry| lines::line(context, &channels, &sections, entry))
+        .map(|entry| lines::line(context, &channels, &sections, &mut groups, entry))
         .collect();
+    if groups.overflowed() {
+        context.error(
+            Place { file: 0, offset: 0 },
+            "there are more than 65535 shared sources of error",
+            "fewer channels in one description",
+        );
+    }
     let known = alarms::Known {
         channels: &channels,
         devices: &devices,

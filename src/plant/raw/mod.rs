@@ -264,6 +264,31 @@ raw! {
         state: Text,
         valve: Spanned<Valve>,
         meter: Text,
+        orifice: Spanned<Constriction>,
+        venturi: Spanned<Constriction>,
+        totaliser: Spanned<Totaliser>,
+        purity: Text,
+    }
+
+    /// `[line.orifice]`, `[line.venturi]`
+    Constriction {
+        pressure_difference: Text,
+        pressure: Text,
+        temperature: Text,
+        pipe: Quantity,
+        bore: Quantity,
+        throat: Quantity,
+        taps: Text,
+        convergent: Text,
+        cut_off: Quantity,
+    }
+
+    /// `[line.totaliser]`
+    Totaliser {
+        count: Text,
+        per_count: Quantity,
+        rollover: Quantity,
+        largest_flow: Quantity,
     }
 
     /// `valve = { channel = "...", open-above = "..." }`
