@@ -117,6 +117,10 @@ quantities! {
     Throughput;
     /// A number without unit: a state, a count, a raw code.
     Plain;
+    /// Electric capacitance, F.
+    Capacitance;
+    /// Temperature rise per power, K/W.
+    ThermalResistance;
 }
 
 /// Sum of an absolute and a gauge reading: gauge plus the surrounding air is absolute.
@@ -309,6 +313,12 @@ units! {
     "1/min" Frequency 1.0 / 60.0, 0.0;
     "Pa m3/s" Throughput 1.0, 0.0;
     "mbar L/s" Throughput 0.1, 0.0;
+    "F" Capacitance 1.0, 0.0;
+    "nF" Capacitance 1e-9, 0.0;
+    "pF" Capacitance 1e-12, 0.0;
+    "K/W" ThermalResistance 1.0, 0.0;
+    "K/mW" ThermalResistance 1e3, 0.0;
+    "K/uW" ThermalResistance 1e6, 0.0;
     "1" Plain 1.0, 0.0;
     "count" Plain 1.0, 0.0;
     "code" Plain 1.0, 0.0;
@@ -366,6 +376,8 @@ impl QuantityKind {
             Self::Frequency => "frequency",
             Self::Throughput => "gas throughput",
             Self::Plain => "plain number",
+            Self::Capacitance => "capacitance",
+            Self::ThermalResistance => "thermal resistance",
         }
     }
 }

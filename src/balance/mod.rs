@@ -2,6 +2,7 @@
 //!
 //! ```text
 //!  inventory  how much a vessel holds, and how errors of instruments reach it
+//!  bath       liquid with vapour above it; layers: liquid that is colder at the bottom
 //!  tally      vessels added up by cause of error
 //!  meter      mass flow of a line, from its meter's channels
 //!  ledger     what crossed the plant boundary
@@ -17,9 +18,11 @@
 //!  report     what all this reports
 //! ```
 
+mod bath;
 pub mod detect;
 pub mod distribution;
 pub mod inventory;
+mod layers;
 pub mod leak;
 pub mod ledger;
 pub mod linear;

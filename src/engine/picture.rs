@@ -244,10 +244,19 @@ fn source_name(plant: &Plant, contributor: Contributor) -> Id {
         }
         Contributor::Cause(Cause::Carried(ix)) => plant.channel(ix).map_or_else(
             || Id::from("?"),
-            |channel| Id::from(format!("{} carried forward", channel.id)),
+            |channel| {
+                let id = &channel.id;
+                Id::from(if plant.site.barometer == Some(ix) {
+                    format!("barometer {id} lost, carried forward (bags, gauge tanks)")
+                } else {
+                    format!("{id} carried forward")
+                })
+            },
         ),
         Contributor::Cause(Cause::Stated(stated)) => Id::from(match stated {
-            StatedSource::Air => "stated air pressure".to_owned(),
+            StatedSource::Air => {
+                "stated air pressure, while no barometer is read (bags, gauge tanks)".to_owned()
+            }
             StatedSource::LiquidModel => "density of liquid helium (model)".to_owned(),
             StatedSource::GasModel => "density of helium gas (model)".to_owned(),
             StatedSource::Volume(ix) => format!("{} volume", vessel(ix)),
@@ -255,6 +264,10 @@ fn source_name(plant: &Plant, contributor: Contributor) -> Id {
             StatedSource::Temperature(ix) => format!("{} stated temperature", vessel(ix)),
             StatedSource::Purity(ix) => format!("{} stated purity", vessel(ix)),
             StatedSource::Carried(ix) => format!("{} carried forward", vessel(ix)),
+            StatedSource::LevelProbe(ix) => format!("{} level probe", vessel(ix)),
+            StatedSource::Layers(ix) => format!("{} layers of its liquid", vessel(ix)),
+            StatedSource::Lines(ix) => format!("{} gas in the level lines", vessel(ix)),
+            StatedSource::BeyondTap(ix) => format!("{} beyond its level tap", vessel(ix)),
         }),
     }
 }

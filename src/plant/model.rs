@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::instrument::chain::Chain;
 use crate::instrument::flow::{Constriction, Totaliser};
-use crate::instrument::level::Strapping;
+use crate::instrument::level::{CapacitanceProbe, Strapping};
 use crate::instrument::uncertainty::ChannelUncertainty;
 use crate::quantity::{
     AbsolutePressure, Fraction, GroupIx, Length, Mass, MassFlow, QuantityKind, Si, Temperature,
@@ -227,6 +227,11 @@ pub struct Channel {
     pub hold: Option<Span>,
     /// The calibration is valid to here.
     pub calibration_valid_to: Option<Timestamp>,
+    /// The channel of a thermocouple's reference junction.
+    pub cold_junction: Option<ChannelIx>,
+    /// A channel that should read the same; both are uncertain while they differ by more than three
+    /// standard uncertainties of their difference.
+    pub agrees_with: Option<ChannelIx>,
 }
 
 impl Channel {
@@ -289,6 +294,8 @@ pub enum LevelSource {
         channel: ChannelIx,
         /// Height of the probe's lower end above the lowest inside point.
         bottom: Length,
+        /// How much it reads high below the lambda line, where a film climbs the wire.
+        superfluid_bias: Option<Stated<Length>>,
     },
     /// A channel that gives the difference of pressure between bottom and top tap.
     DifferentialPressure {
@@ -298,7 +305,33 @@ pub enum LevelSource {
         bottom_tap: Length,
         /// Height of the top tap above the lowest inside point.
         top_tap: Length,
+        /// Temperature of the helium gas that fills the lines to the transmitter at the bath's
+        /// pressure; none when they weigh nothing (evacuated, or their weight zeroed away).
+        lines: Option<Stated<Temperature>>,
     },
+    /// A channel that gives the capacitance of a probe.
+    Capacitance {
+        /// The channel (a capacitance).
+        channel: ChannelIx,
+        /// The probe.
+        probe: CapacitanceProbe,
+        /// Standard uncertainty of its capacitance in vacuum, F.
+        empty_std_f: f64,
+        /// Standard uncertainty of the capacitance of leads and ends, F.
+        stray_std_f: f64,
+    },
+}
+
+/// Liquid that is colder at the bottom than at its surface.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Stratified {
+    /// Temperature at the lowest inside point.
+    pub bottom: TemperatureSource,
+    /// Temperature at the surface.
+    pub surface: TemperatureSource,
+    /// Height above the lowest inside point where the colder layer ends and the warmer begins;
+    /// without it the temperature rises evenly from bottom to surface.
+    pub interface: Option<Stated<Length>>,
 }
 
 /// In what state a liquid is; decided by the description, never by noise.
@@ -310,6 +343,8 @@ pub enum LiquidState {
     Subcooled(TemperatureSource),
     /// A pumped bath, saturated at this temperature, which may lie on either side of the lambda line.
     Pumped(TemperatureSource),
+    /// Pressurised and layered: density from pressure and two temperatures.
+    Stratified(Stratified),
 }
 
 /// In what state the vapour above a liquid is.

@@ -7,11 +7,13 @@
 //!
 //! Nothing here reads the disk; see [`super::files`] for that.
 
+mod ageing;
 mod alarms;
 mod bath;
 mod channels;
 mod context;
 mod conversion;
+mod corrections;
 mod curves;
 mod devices;
 mod lines;
@@ -111,6 +113,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         devices: &devices,
         sections: &sections,
         groups_by_id: &groups_by_id,
+        channels: &channel_ids,
         instruments: &instruments,
         curves: &curves,
     };
@@ -120,6 +123,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .map(|entry| channels::channel(context, &known, &mut groups, entry))
         .collect();
     channels::check_overlaps(context, &raw.channel, &channel);
+    channels::check_partners(context, &raw.channel, &channel);
     unused(context, raw);
 
     let kinds: Vec<_> = raw
