@@ -83,6 +83,13 @@ quantity = "plain-number"
 format = "u32"
 scale = "1 count"
 range = ["0 count", "1000000 count"]
+[instrument.capacitance]
+quantity = "capacitance"
+format = "f32"
+scale = "1 pF"
+range = ["10 pF", "500 pF"]
+noise = "0.005 pF"
+calibration = "0.01 pF"
 "#;
 
 /// A plant of these channels (id, instrument) and these tables; the barometer is there.

@@ -10,6 +10,8 @@
     reason = "a test that cannot go on fails; figures are printed for the record"
 )]
 
+mod chains;
+mod channels;
 mod curves;
 mod described;
 mod flows;
@@ -18,3 +20,4 @@ mod montecarlo;
 mod properties;
 mod reference;
 mod tanks;
+mod vessels;

@@ -101,6 +101,9 @@ fn device(
             current_loop,
             curve,
         } => current_loop.current_a(curve.inverse(value).unwrap()),
+        Transform::Thermocouple { curve, junction_k } => {
+            curve.emf(value).unwrap() - curve.emf(*junction_k).unwrap()
+        }
     };
     let clean = signal;
     signal += u.signal_noise_std * random.normal();
@@ -193,6 +196,7 @@ fn low_temperature_sensors() {
         curve_std: 5e-3,
         curve_group: Some(GroupIx(4)),
         shared: SmallVec::from_vec(vec![term(5, SharedKind::SignalRelative(5e-4))]),
+        ..ChannelUncertainty::default()
     };
     for name in ["thin-film-bath.csv", "thin-film-leads.toml"] {
         let chain = integer(Format::U32, 0.5, Transform::Curve(shipped(name)));
