@@ -117,6 +117,10 @@ quantities! {
     Throughput;
     /// A number without unit: a state, a count, a raw code.
     Plain;
+    /// Electric capacitance, F.
+    Capacitance;
+    /// Temperature rise per power, K/W.
+    ThermalResistance;
 }
 
 /// Sum of an absolute and a gauge reading: gauge plus the surrounding air is absolute.
@@ -208,6 +212,16 @@ const PLAIN: Unit = Unit {
     offset: 0.0,
 };
 
+/// kg of helium in a standard cubic metre at a temperature in K and 101 325 Pa, as an ideal gas:
+/// a standard volume is an amount of substance (DIN 1343, ISO 13443), 22.414 L a mole at 0 degC.
+const fn standard_density(kelvin: f64) -> f64 {
+    101_325.0 * 4.002_602e-3 / (8.314_462_618_153_24 * kelvin)
+}
+
+const AT_0_C: f64 = standard_density(273.15);
+const AT_15_C: f64 = standard_density(288.15);
+const AT_20_C: f64 = standard_density(293.15);
+const AT_25_C: f64 = standard_density(298.15);
 const BAR: f64 = 1.0e5;
 const DAY: f64 = 86_400.0;
 
@@ -255,6 +269,21 @@ units! {
     "kg/h" MassFlow 1.0 / 3600.0, 0.0;
     "kg/day" MassFlow 1.0 / DAY, 0.0;
     "g/day" MassFlow 1e-3 / DAY, 0.0;
+    "Nm3 at 0 degC" Mass AT_0_C, 0.0;
+    "Sm3 at 0 degC" Mass AT_0_C, 0.0;
+    "Sm3 at 15 degC" Mass AT_15_C, 0.0;
+    "Sm3 at 20 degC" Mass AT_20_C, 0.0;
+    "Sm3 at 25 degC" Mass AT_25_C, 0.0;
+    "Nm3/h at 0 degC" MassFlow AT_0_C / 3600.0, 0.0;
+    "Sm3/h at 0 degC" MassFlow AT_0_C / 3600.0, 0.0;
+    "Sm3/h at 15 degC" MassFlow AT_15_C / 3600.0, 0.0;
+    "Sm3/h at 20 degC" MassFlow AT_20_C / 3600.0, 0.0;
+    "Sm3/h at 25 degC" MassFlow AT_25_C / 3600.0, 0.0;
+    "NL/min at 0 degC" MassFlow AT_0_C / 60_000.0, 0.0;
+    "SL/min at 0 degC" MassFlow AT_0_C / 60_000.0, 0.0;
+    "SL/min at 15 degC" MassFlow AT_15_C / 60_000.0, 0.0;
+    "SL/min at 20 degC" MassFlow AT_20_C / 60_000.0, 0.0;
+    "SL/min at 25 degC" MassFlow AT_25_C / 60_000.0, 0.0;
     "kg/m3" Density 1.0, 0.0;
     "V" Voltage 1.0, 0.0;
     "mV" Voltage 1e-3, 0.0;
@@ -284,6 +313,12 @@ units! {
     "1/min" Frequency 1.0 / 60.0, 0.0;
     "Pa m3/s" Throughput 1.0, 0.0;
     "mbar L/s" Throughput 0.1, 0.0;
+    "F" Capacitance 1.0, 0.0;
+    "nF" Capacitance 1e-9, 0.0;
+    "pF" Capacitance 1e-12, 0.0;
+    "K/W" ThermalResistance 1.0, 0.0;
+    "K/mW" ThermalResistance 1e3, 0.0;
+    "K/uW" ThermalResistance 1e6, 0.0;
     "1" Plain 1.0, 0.0;
     "count" Plain 1.0, 0.0;
     "code" Plain 1.0, 0.0;
@@ -341,6 +376,8 @@ impl QuantityKind {
             Self::Frequency => "frequency",
             Self::Throughput => "gas throughput",
             Self::Plain => "plain number",
+            Self::Capacitance => "capacitance",
+            Self::ThermalResistance => "thermal resistance",
         }
     }
 }
@@ -374,6 +411,18 @@ pub enum UnitError {
         /// The unit as written.
         symbol: String,
     },
+    /// A standard volume that does not say at which condition.
+    #[error(
+        "{text:?} does not say at what temperature that volume is counted (and 101325 Pa); write one of: {}", conditions(*kind, symbol)
+    )]
+    NoCondition {
+        /// As written.
+        text: String,
+        /// The unit as written.
+        symbol: String,
+        /// What was due.
+        kind: QuantityKind,
+    },
     /// No number in front.
     #[error("{text:?} does not begin with a number; write for example \"{example}\"")]
     NotANumber {
@@ -389,6 +438,21 @@ fn symbols(kind: QuantityKind) -> String {
         .map(|unit| unit.symbol)
         .collect::<Vec<_>>()
         .join(", ")
+}
+
+/// The units that are `symbol` at some condition; `Nm3/h`, `Sm3/h` and `m3/h` alike.
+fn at_a_condition(kind: QuantityKind, symbol: &str) -> impl Iterator<Item = &'static str> {
+    let bare = |symbol: &str| symbol.trim_start_matches(['N', 'n', 'S', 's']).to_owned();
+    let wanted = bare(symbol);
+    kind.units().map(|unit| unit.symbol).filter(move |known| {
+        known
+            .split_once(" at ")
+            .is_some_and(|(name, _)| bare(name) == wanted)
+    })
+}
+
+fn conditions(kind: QuantityKind, symbol: &str) -> String {
+    at_a_condition(kind, symbol).collect::<Vec<_>>().join(", ")
 }
 
 /// Reads a number with its unit, such as `"4.5 K"`, `"1.25 bar(a)"` or `"12 kg/day"`.
@@ -430,6 +494,13 @@ pub fn parse(text: &str, kind: QuantityKind) -> Result<(f64, &'static Unit), Uni
         return Err(UnitError::NoReference {
             text: text.into(),
             symbol: symbol.into(),
+        });
+    }
+    if at_a_condition(kind, symbol).next().is_some() {
+        return Err(UnitError::NoCondition {
+            text: text.into(),
+            symbol: symbol.into(),
+            kind,
         });
     }
     Err(UnitError::WrongUnit {
@@ -510,6 +581,12 @@ pub enum Reason {
     Disagrees,
     /// The device is not recorded or polled at the moment.
     NotPolled,
+    /// A flow outside the Reynolds numbers or pressure ratios that the standard of its device covers.
+    OutsideStandard,
+    /// A counter went back or too far: it was reset or exchanged.
+    CounterReset,
+    /// The level stands at a tap; what lies beyond it is not seen.
+    AtTap,
 }
 
 impl Reason {
@@ -536,6 +613,9 @@ impl Reason {
             Self::CalibrationExpired => "calibration past its date",
             Self::Disagrees => "disagrees with its neighbours",
             Self::NotPolled => "not polled",
+            Self::OutsideStandard => "outside the limits of the device's standard",
+            Self::CounterReset => "the counter was reset or exchanged",
+            Self::AtTap => "level at a tap: what lies beyond is not seen",
         }
     }
 }
@@ -714,6 +794,24 @@ mod tests {
             parse("1e999 K", QuantityKind::Temperature),
             Err(UnitError::NotANumber { .. })
         ));
+    }
+
+    #[test]
+    fn a_standard_volume_needs_its_condition() {
+        let flow = |text| parse(text, QuantityKind::MassFlow);
+        // 22.413 969 54 L/mol at 0 degC and 1 atm (CODATA 2018).
+        let expected = 4.002_602e-3 / 22.413_969_54e-3 / 3600.0;
+        assert!((flow("1 Nm3/h at 0 degC").unwrap().0 / expected - 1.0).abs() < 1e-9);
+        let ratio =
+            flow("1 SL/min at 20 degC").unwrap().0 * 60.0 / flow("1 Nm3/h at 0 degC").unwrap().0;
+        assert!((ratio - 3.6 * 273.15 / 293.15).abs() < 1e-9);
+        for bare in ["1 Nm3/h", "1 Sm3/h", "1 m3/h", "12 sL/min"] {
+            let error = flow(bare).unwrap_err();
+            assert!(matches!(error, UnitError::NoCondition { .. }), "{bare}");
+            assert!(error.to_string().contains(" at 0 degC"), "{error}");
+        }
+        assert!(parse("1 Nm3", QuantityKind::Mass).is_err());
+        assert!(matches!(flow("1 m2"), Err(UnitError::WrongUnit { .. })));
     }
 
     #[test]

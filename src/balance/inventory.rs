@@ -9,33 +9,25 @@
 //!
 //! Equations:
 //! - one phase: m = V rho(T, p) x, with x the helium fraction of the amount of substance;
-//! - bath: m = Vl(h) rho_l + (V - Vl(h)) rho_v;
-//! - the level, when weighed by differential pressure, as [`crate::instrument::level`] has it;
+//! - bath: see `bath`;
 //! - bag: m = V rho(T, p) x with V itself a reading.
 
 use serde::{Deserialize, Serialize};
 use smallvec::SmallVec;
 
+use super::bath::bath_mass;
 use crate::helium::{self, PhaseHint};
-use crate::instrument::level::{
-    ColumnState, DpColumn, STANDARD_GRAVITY_M_PER_S2, Strapping, dp_bath,
-};
 use crate::plant::{
-    ChannelIx, Contents, LevelSource, LiquidState, Mode, Plant, PressureSource, PuritySource, Site,
-    TemperatureSource, VapourState, Vessel, VesselIx,
+    ChannelIx, Contents, LineIx, Mode, Plant, PressureSource, PuritySource, Site,
+    TemperatureSource, Vessel, VesselIx,
 };
-use crate::quantity::{AbsolutePressure, Measured, Quality, QuantityKind, Reason, Si, Temperature};
-
-/// Specific gas constant of helium, J/(kg K): 8.31446261815324 J/(mol K) over 4.002602e-3 kg/mol.
-const SPECIFIC_GAS_CONSTANT: f64 = 8.31446261815324 / 4.002602e-3;
-
-/// Below this a bath's vapour is reckoned as an ideal gas, since the equation of state ends at the
-/// lambda line; at 2.1768 K and 5 kPa that is 1.5 % of 1.1 kg/m3.
-const VAPOUR_EQUATION_FROM_K: f64 = 2.1768;
+use crate::quantity::{
+    AbsolutePressure, MassFlow, Measured, Quality, QuantityKind, Reason, Si, Temperature,
+};
 
 /// Relative standard uncertainty of the liquid's density from the equation of state: half the
 /// largest mismatch to the tables of Donnelly and Barenghi (1998) below 4.5 K, 0.31 %.
-const LIQUID_MODEL_STD: f64 = 0.15e-2;
+pub(super) const LIQUID_MODEL_STD: f64 = 0.15e-2;
 
 /// Relative standard uncertainty of gas density (Ortiz-Vega et al.: 0.02 % near ambient).
 const GAS_MODEL_STD: f64 = 0.01e-2;
@@ -44,6 +36,12 @@ const GAS_MODEL_STD: f64 = 0.01e-2;
 pub trait Readings {
     /// A channel's value now; unusable ones say why.
     fn measured(&self, channel: ChannelIx) -> Option<&Measured<Si>>;
+
+    /// What a counter says has passed through a line between its last two readings, kg/s; none
+    /// while it has been read less than twice, or where nothing remembers counters.
+    fn counted(&self, _line: LineIx) -> Option<&Measured<MassFlow>> {
+        None
+    }
 }
 
 /// A stated number that several masses may share.
@@ -65,6 +63,14 @@ pub enum StatedSource {
     Purity(VesselIx),
     /// A vessel's last mass, carried forward while nothing can be reckoned.
     Carried(VesselIx),
+    /// What a vessel's level probe itself is stated to be: bias in superfluid, capacitance.
+    LevelProbe(VesselIx),
+    /// How the temperature of a vessel's layered liquid runs from bottom to surface.
+    Layers(VesselIx),
+    /// The gas in the lines of a vessel's differential pressure.
+    Lines(VesselIx),
+    /// What lies beyond a tap that the level stands at.
+    BeyondTap(VesselIx),
 }
 
 /// A vessel's helium with all that its uncertainty needs.
@@ -93,7 +99,7 @@ pub struct VesselMass {
 }
 
 impl VesselMass {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self {
             mass_kg: 0.0,
             liquid_kg: None,
@@ -142,7 +148,7 @@ impl VesselMass {
         );
     }
 
-    fn lower(&mut self, quality: Quality, reason: Reason) {
+    pub(super) fn lower(&mut self, quality: Quality, reason: Reason) {
         if quality > self.quality {
             self.quality = quality;
             self.reason = reason;
@@ -150,7 +156,7 @@ impl VesselMass {
     }
 
     /// Adds the effect of an input whose derivative is `slope`.
-    fn add(&mut self, input: &Input, slope: f64) {
+    pub(super) fn add(&mut self, input: &Input, slope: f64) {
         for source in [Some(input.source), input.also].into_iter().flatten() {
             match source {
                 Source::Channel(channel) => push(&mut self.by_channel, channel, slope),
@@ -160,7 +166,7 @@ impl VesselMass {
         self.lower(input.quality, input.reason);
     }
 
-    fn add_stated(&mut self, source: StatedSource, signed_std_kg: f64) {
+    pub(super) fn add_stated(&mut self, source: StatedSource, signed_std_kg: f64) {
         push(&mut self.by_stated, source, signed_std_kg);
     }
 }
@@ -176,8 +182,8 @@ where
 }
 
 /// A number with where it came from.
-struct Input {
-    value: f64,
+pub(super) struct Input {
+    pub(super) value: f64,
     source: Source,
     /// What else the value rests on with the same weight: the air of a gauge reading.
     also: Option<Source>,
@@ -193,14 +199,14 @@ enum Source {
 }
 
 /// What a vessel's reckoning reads from.
-struct Inputs<'a> {
+pub(super) struct Inputs<'a> {
     plant: &'a Plant,
     readings: &'a dyn Readings,
-    vessel: VesselIx,
+    pub(super) vessel: VesselIx,
 }
 
 impl Inputs<'_> {
-    fn channel(&self, ix: ChannelIx) -> Result<Input, Reason> {
+    pub(super) fn channel(&self, ix: ChannelIx) -> Result<Input, Reason> {
         let measured = self.readings.measured(ix).ok_or(Reason::NeverRead)?;
         if !measured.is_usable() {
             return Err(Reason::InputBad);
@@ -233,7 +239,7 @@ impl Inputs<'_> {
         }
     }
 
-    fn pressure(&self, source: PressureSource) -> Result<Input, Reason> {
+    pub(super) fn pressure(&self, source: PressureSource) -> Result<Input, Reason> {
         match source {
             PressureSource::Air { over_pa } => {
                 let mut air = self.air();
@@ -260,7 +266,7 @@ impl Inputs<'_> {
         }
     }
 
-    fn temperature(&self, source: TemperatureSource) -> Result<Input, Reason> {
+    pub(super) fn temperature(&self, source: TemperatureSource) -> Result<Input, Reason> {
         match source {
             TemperatureSource::Channel(ix) => self.channel(ix),
             TemperatureSource::Stated(stated) => Ok(Input {
@@ -383,213 +389,5 @@ impl Gas {
         }
         mass.add_stated(StatedSource::GasModel, mass.mass_kg * GAS_MODEL_STD);
         Ok((mass, density))
-    }
-}
-
-/// A density with its slopes to the bath's pressure and to a temperature of its own.
-struct PhaseDensity {
-    density: f64,
-    per_pa: f64,
-    temperature: Option<(Input, f64)>,
-}
-
-fn liquid_density(
-    inputs: &Inputs,
-    state: LiquidState,
-    pressure: f64,
-) -> Result<(PhaseDensity, f64), Reason> {
-    let outside = |_| Reason::OutsideModel;
-    match state {
-        LiquidState::Saturated => {
-            let saturation =
-                helium::saturation_at_pressure(AbsolutePressure::new(pressure)).map_err(outside)?;
-            let liquid = PhaseDensity {
-                density: saturation.liquid.si(),
-                per_pa: saturation.d_liquid_dp,
-                temperature: None,
-            };
-            Ok((liquid, saturation.temperature.si()))
-        }
-        LiquidState::Subcooled(source) => {
-            let temperature = inputs.temperature(source)?;
-            let at = Temperature::new(temperature.value);
-            let slopes =
-                helium::density_with_slopes(at, AbsolutePressure::new(pressure), PhaseHint::Liquid)
-                    .map_err(outside)?;
-            let kelvin = temperature.value;
-            let liquid = PhaseDensity {
-                density: slopes.density.si(),
-                per_pa: slopes.d_dp,
-                temperature: Some((temperature, slopes.d_dt)),
-            };
-            Ok((liquid, kelvin))
-        }
-        LiquidState::Pumped(source) => {
-            let temperature = inputs.temperature(source)?;
-            let kelvin = temperature.value;
-            let bath = helium::liquid_bath_density(Temperature::new(kelvin)).map_err(outside)?;
-            let liquid = PhaseDensity {
-                density: bath.density.si(),
-                per_pa: 0.0,
-                temperature: Some((temperature, bath.d_dt)),
-            };
-            Ok((liquid, kelvin))
-        }
-    }
-}
-
-fn vapour_density(
-    inputs: &Inputs,
-    state: VapourState,
-    pressure: f64,
-    liquid_kelvin: f64,
-) -> Result<PhaseDensity, Reason> {
-    let outside = |_| Reason::OutsideModel;
-    match state {
-        VapourState::Saturated if liquid_kelvin < VAPOUR_EQUATION_FROM_K => Ok(PhaseDensity {
-            density: pressure / (SPECIFIC_GAS_CONSTANT * liquid_kelvin),
-            per_pa: 1.0 / (SPECIFIC_GAS_CONSTANT * liquid_kelvin),
-            temperature: None,
-        }),
-        VapourState::Saturated => {
-            let saturation =
-                helium::saturation_at_pressure(AbsolutePressure::new(pressure)).map_err(outside)?;
-            Ok(PhaseDensity {
-                density: saturation.vapour.si(),
-                per_pa: saturation.d_vapour_dp,
-                temperature: None,
-            })
-        }
-        VapourState::Superheated(source) => {
-            let temperature = inputs.temperature(source)?;
-            let at = Temperature::new(temperature.value);
-            let slopes =
-                helium::density_with_slopes(at, AbsolutePressure::new(pressure), PhaseHint::Vapour)
-                    .map_err(outside)?;
-            Ok(PhaseDensity {
-                density: slopes.density.si(),
-                per_pa: slopes.d_dp,
-                temperature: Some((temperature, slopes.d_dt)),
-            })
-        }
-    }
-}
-
-fn bath_mass(inputs: &Inputs, contents: &Contents) -> Result<VesselMass, Reason> {
-    let Contents::Bath {
-        strapping,
-        volume_std,
-        level,
-        pressure,
-        liquid,
-        vapour,
-    } = contents
-    else {
-        return Err(Reason::InputBad);
-    };
-    let pressure = inputs.pressure(*pressure)?;
-    let (liquid, kelvin) = liquid_density(inputs, *liquid, pressure.value)?;
-    let vapour = vapour_density(inputs, *vapour, pressure.value, kelvin)?;
-    let surface = surface(inputs, strapping, *level, liquid.density, vapour.density)?;
-    let total = strapping.total();
-    let ullage = total - surface.volume_m3;
-
-    let mut mass = VesselMass::new();
-    mass.liquid_kg = Some(surface.volume_m3 * liquid.density);
-    mass.mass_kg = surface.volume_m3 * liquid.density + ullage * vapour.density;
-    mass.level_m = Some(surface.level_m);
-    mass.pressure_pa = Some(pressure.value);
-    mass.temperature_k = Some(kelvin);
-    mass.density_kg_m3 = Some(liquid.density);
-
-    mass.add(&surface.probe, surface.by_probe);
-    mass.add(
-        &pressure,
-        surface.by_liquid * liquid.per_pa + surface.by_vapour * vapour.per_pa,
-    );
-    for (part, weight) in [(&liquid, surface.by_liquid), (&vapour, surface.by_vapour)] {
-        if let Some((temperature, slope)) = &part.temperature {
-            mass.add(temperature, weight * slope);
-        }
-    }
-    if total > 0.0 {
-        mass.add_stated(
-            StatedSource::Volume(inputs.vessel),
-            mass.mass_kg / total * volume_std,
-        );
-    }
-    mass.add_stated(
-        StatedSource::LiquidModel,
-        surface.by_liquid * liquid.density * LIQUID_MODEL_STD,
-    );
-    Ok(mass)
-}
-
-/// Where liquid and vapour meet, with the *total* derivatives of the vessel's mass: an error of
-/// density that also moves the level counts once.
-struct Surface {
-    level_m: f64,
-    volume_m3: f64,
-    probe: Input,
-    /// kg per SI unit of the level instrument.
-    by_probe: f64,
-    /// kg per kg/m3 of the liquid.
-    by_liquid: f64,
-    /// kg per kg/m3 of the vapour.
-    by_vapour: f64,
-}
-
-fn surface(
-    inputs: &Inputs,
-    strapping: &Strapping,
-    level: LevelSource,
-    liquid_density: f64,
-    vapour_density: f64,
-) -> Result<Surface, Reason> {
-    match level {
-        LevelSource::Height { channel, bottom } => {
-            let probe = inputs.channel(channel)?;
-            let (low, high) = strapping.heights();
-            // Noise may put an empty or a brim-full bath a little outside; the vessel is what it is.
-            let level_m = (bottom.si() + probe.value).clamp(low, high);
-            let (volume_m3, area) = strapping
-                .volume_at(level_m)
-                .map_err(|_| Reason::OutOfRange)?;
-            Ok(Surface {
-                level_m,
-                volume_m3,
-                probe,
-                by_probe: area * (liquid_density - vapour_density),
-                by_liquid: volume_m3,
-                by_vapour: strapping.total() - volume_m3,
-            })
-        }
-        LevelSource::DifferentialPressure {
-            channel,
-            bottom_tap,
-            top_tap,
-        } => {
-            let probe = inputs.channel(channel)?;
-            let column = DpColumn {
-                lower_tap_m: bottom_tap.si(),
-                tap_distance_m: top_tap.si() - bottom_tap.si(),
-                gravity_m_per_s2: STANDARD_GRAVITY_M_PER_S2,
-            };
-            let state = ColumnState {
-                dp_pa: probe.value,
-                liquid_density,
-                vapour_density,
-                reference_density: 0.0,
-            };
-            let content = dp_bath(&column, strapping, &state).map_err(|_| Reason::OutOfRange)?;
-            Ok(Surface {
-                level_m: content.level_m,
-                volume_m3: content.liquid_volume_m3,
-                probe,
-                by_probe: content.d_mass_d_dp,
-                by_liquid: content.d_mass_d_liquid_density,
-                by_vapour: content.d_mass_d_vapour_density,
-            })
-        }
     }
 }

@@ -2,7 +2,9 @@
 //!
 //! ```text
 //!  inventory  how much a vessel holds, and how errors of instruments reach it
+//!  bath       liquid with vapour above it; layers: liquid that is colder at the bottom
 //!  tally      vessels added up by cause of error
+//!  meter      mass flow of a line, from its meter's channels
 //!  ledger     what crossed the plant boundary
 //!  area       which sections can be balanced by themselves
 //!  account    what each section held and each meter passed
@@ -28,6 +30,7 @@
 pub mod account;
 mod advice;
 pub mod area;
+mod bath;
 mod books;
 pub mod detect;
 pub mod distribution;
@@ -36,10 +39,12 @@ mod forms;
 mod grid;
 pub mod inventory;
 mod judgement;
+mod layers;
 pub mod leak;
 pub mod ledger;
 pub mod linear;
 pub mod losses;
+pub mod meter;
 pub mod noise;
 pub mod report;
 pub mod series;

@@ -8,6 +8,7 @@ pub mod losses;
 pub mod operator;
 pub mod run;
 pub mod status;
+pub mod vacuum_rise;
 pub mod verify;
 
 use std::io::Write;
@@ -43,6 +44,7 @@ enum Command {
     Losses(losses::LossesArgs),
     Ledger(ledger::LedgerArgs),
     Status(status::StatusArgs),
+    VacuumRise(vacuum_rise::VacuumRiseArgs),
     Operator(operator::OperatorArgs),
     Verify(verify::VerifyArgs),
 }
@@ -57,6 +59,7 @@ pub fn main() -> ExitCode {
         Command::Losses(args) => losses::main(&args),
         Command::Ledger(args) => ledger::main(&args),
         Command::Status(args) => status::main(&args),
+        Command::VacuumRise(args) => vacuum_rise::main(&args),
         Command::Operator(args) => operator::main(&args),
         Command::Verify(args) => verify::main(&args),
     };

@@ -4,8 +4,12 @@
 //! with an uncertainty that grows as the channel was seen to wander while it was well: a vessel
 //! whose sensor dies becomes less sure, it does not vanish.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
+use super::totals::Totals;
+use crate::instrument::agreement::agreement;
 use crate::plant::{Channel, ChannelIx, Plant};
 use crate::quantity::{Measured, Quality, QuantityKind, Reason, Si};
 use crate::time::{Monotonic, Span, Timestamp};
@@ -21,6 +25,9 @@ const WANDER_PRIOR: f64 = 0.02;
 
 /// Time over which air pressure forgets, s (common practice for mid-latitude weather, no source).
 const WEATHER_TIME_S: f64 = 43_200.0;
+
+/// Two channels disagree beyond this many standard uncertainties of their difference.
+const AGREEMENT_COVERAGE: f64 = 3.0;
 
 /// One channel's memory.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -110,11 +117,11 @@ impl ChannelState {
         &mut self,
         channel: &Channel,
         weather_std: Option<f64>,
-        answers: bool,
+        (answers, disagrees): (bool, bool),
         now: Monotonic,
         utc: Option<Timestamp>,
     ) -> bool {
-        let shown = self.judge(channel, answers, now, utc);
+        let shown = self.judge(channel, (answers, disagrees), now, utc);
         if shown.0 == Quality::Bad {
             // What is shown bad must not be judged by an alarm as if it were there.
             if self.latest.quality != Quality::Bad {
@@ -138,7 +145,7 @@ impl ChannelState {
     fn judge(
         &self,
         channel: &Channel,
-        answers: bool,
+        (answers, disagrees): (bool, bool),
         now: Monotonic,
         utc: Option<Timestamp>,
     ) -> (Quality, Reason) {
@@ -153,7 +160,10 @@ impl ChannelState {
         if self.out_of_service {
             return (Quality::Bad, Reason::OutOfService);
         }
-        if now - read > channel.stale_after {
+        let age = now - read;
+        // Between pulses a held sample is the normal state of its instrument.
+        let held = channel.hold.is_some_and(|hold| age <= hold);
+        if age > channel.stale_after && !held {
             let reason = if answers {
                 Reason::Stale
             } else {
@@ -166,8 +176,14 @@ impl ChannelState {
             .calibration_valid_to
             .zip(utc)
             .is_some_and(|(valid_to, utc)| utc > valid_to);
+        if quality == Quality::Good && disagrees {
+            return (Quality::Uncertain, Reason::Disagrees);
+        }
         if quality == Quality::Good && expired {
             return (Quality::Uncertain, Reason::CalibrationExpired);
+        }
+        if quality == Quality::Good && held && age > channel.stale_after {
+            return (Quality::Good, Reason::Held);
         }
         (quality, reason)
     }
@@ -209,6 +225,7 @@ impl Wander {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Channels {
     states: Vec<ChannelState>,
+    totals: Totals,
 }
 
 impl Channels {
@@ -233,6 +250,13 @@ impl Channels {
             }
         }
         self.states = states;
+        self.totals.adopt(plant, before);
+    }
+
+    /// What the counters of metered lines say.
+    #[must_use]
+    pub fn totals(&self) -> &Totals {
+        &self.totals
     }
 
     /// The state of a channel.
@@ -250,10 +274,19 @@ impl Channels {
         now: Monotonic,
         utc: Option<Timestamp>,
     ) {
+        let (chain, range, u) = (&channel.chain, channel.range, &channel.uncertainty);
+        let mut measured = match channel.cold_junction {
+            None => chain.convert(words, range, u),
+            // The junction as last read; polls of two devices do not come at one instant.
+            Some(junction) => match self.states.get(junction.index()) {
+                Some(junction) => chain.convert_at_junction(words, range, u, &junction.latest),
+                None => Measured::bad(Reason::InputBad),
+            },
+        };
+        if let Some(utc) = utc {
+            u.ageing.add_to(&mut measured, utc);
+        }
         if let Some(state) = self.states.get_mut(ix.index()) {
-            let measured = channel
-                .chain
-                .convert(words, channel.range, &channel.uncertainty);
             state.take(measured, now, utc);
         }
     }
@@ -275,6 +308,23 @@ impl Channels {
         }
     }
 
+    /// Channels that differ from the one they should agree with, and those.
+    fn disagreeing(&self, plant: &Plant) -> BTreeSet<usize> {
+        let mut found = BTreeSet::new();
+        for (at, channel) in plant.all.channel.iter().enumerate() {
+            let Some(partner) = channel.agrees_with.map(ChannelIx::index) else {
+                continue;
+            };
+            if let (Some(one), Some(other)) = (self.states.get(at), self.states.get(partner))
+                && agreement(&one.latest, &other.latest, AGREEMENT_COVERAGE)
+                    .is_some_and(|compared| compared.disagree)
+            {
+                found.extend([at, partner]);
+            }
+        }
+        found
+    }
+
     /// Brings every channel up to date at a tick and calls `changed` for each whose shown quality
     /// changed.
     pub fn refresh(
@@ -286,12 +336,15 @@ impl Channels {
         mut changed: impl FnMut(&Channel, Quality, Reason),
     ) {
         let barometer = plant.site.barometer.map(ChannelIx::index);
+        let disagreeing = self.disagreeing(plant);
         for (at, (channel, state)) in plant.all.channel.iter().zip(&mut self.states).enumerate() {
             let weather = (barometer == Some(at) && channel.kind == QuantityKind::AbsolutePressure)
                 .then_some(plant.site.air_pressure.std);
-            if state.refresh(channel, weather, answers(channel), now, utc) {
+            let disagrees = disagreeing.contains(&at);
+            if state.refresh(channel, weather, (answers(channel), disagrees), now, utc) {
                 changed(channel, state.shown.0, state.shown.1);
             }
         }
+        self.totals.refresh(plant, &self.states);
     }
 }

@@ -15,15 +15,16 @@ use crate::balance::account::{AccountTick, Flow};
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::{LossBook, LossTick, Renewed};
+use crate::balance::meter::meter_flow;
 use crate::balance::report::{ExcessLoss, InventoryReport, WindowBalance};
 use crate::balance::tally::{Contributor, Tally};
 use crate::balance::unlike::{self, Comparison};
 use crate::balance::window::TickMass;
 use crate::plant::{
-    BlockKey, ChannelIx, DeviceIx, Id, Line, LineIx, Passage, PassageSource, Plant, Scope,
-    VesselIx, channels_within,
+    BlockKey, ChannelIx, DeviceIx, Id, LineIx, Passage, PassageSource, Plant, Scope, VesselIx,
+    channels_within,
 };
-use crate::quantity::{Measured, Quality, Reason, Si};
+use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
@@ -407,11 +408,9 @@ impl Engine {
             .iter()
             .map(|section| sum_of(section.vessels.iter().map(|ix| masses.get(ix.index()))))
             .collect();
-        let flows: Vec<Option<Flow>> = plant
-            .all
-            .line
-            .iter()
-            .map(|line| flow(&readings, line))
+        let flows: Vec<Option<Flow>> = (0u32..)
+            .zip(&plant.all.line)
+            .map(|(number, _)| flow(plant, &readings, LineIx(number)))
             .collect();
         let unlike: Vec<Option<f64>> =
             unlike::unlike_kg(&self.comparisons, masses, &readings, passages).collect();
@@ -896,12 +895,12 @@ fn sum_of<'a>(masses: impl Iterator<Item = Option<&'a VesselMass>>) -> Option<f6
 }
 
 /// What a line's meter shows now, when it can be used.
-fn flow(readings: &Carried, line: &Line) -> Option<Flow> {
-    let measured = readings.measured(line.meter?)?;
+fn flow(plant: &Plant, readings: &dyn Readings, line: LineIx) -> Option<Flow> {
+    let measured = meter_flow(plant, readings, line)?;
     let usable = measured.is_usable() && measured.reason != Reason::CarriedForward;
     let lasting: f64 = measured.shared.iter().map(|(_, u)| u * u).sum();
     usable.then(|| Flow {
-        kg_per_s: measured.value.0,
+        kg_per_s: measured.value.si(),
         independent_std: measured.independent_std,
         lasting_std: libm::sqrt(lasting),
     })
@@ -921,6 +920,10 @@ impl Readings for Carried<'_> {
         self.0
             .get(channel)
             .map(super::channels::ChannelState::for_balance)
+    }
+
+    fn counted(&self, line: LineIx) -> Option<&Measured<MassFlow>> {
+        self.0.totals().flow(line)
     }
 }
 

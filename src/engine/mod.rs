@@ -10,6 +10,7 @@ pub mod event;
 pub mod outcome;
 pub mod picture;
 pub mod snapshot;
+pub mod totals;
 pub mod view;
 
 pub use core::{ApplyError, ENGINE_VERSION, Engine};

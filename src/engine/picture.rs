@@ -1,16 +1,32 @@
 //! Drawing the [`View`] from the engine's state.
 
-use super::channels::ChannelState;
+use super::channels::{ChannelState, Channels};
 use super::core::Engine;
 use super::outcome::MassFigure;
 use super::view::{
     AlarmView, BudgetShare, ChannelView, DeviceView, LedgerView, LineView, VesselView, View,
 };
 use crate::alarm::AlarmState;
-use crate::balance::inventory::{StatedSource, VesselMass};
+use crate::balance::inventory::{Readings, StatedSource, VesselMass};
+use crate::balance::meter::meter_flow;
 use crate::balance::tally::{Cause, Contributor};
-use crate::plant::{AlarmRule, Channel, ChannelIx, Device, Id, Line, Plant, Vessel};
-use crate::quantity::{Quality, Reason};
+use crate::plant::{
+    AlarmRule, Channel, ChannelIx, Device, Id, Line, LineIx, Passage, Plant, Vessel,
+};
+use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
+
+/// The readings as they are shown.
+struct Shown<'a>(&'a Channels);
+
+impl Readings for Shown<'_> {
+    fn measured(&self, channel: ChannelIx) -> Option<&Measured<Si>> {
+        self.0.get(channel).map(ChannelState::for_alarms)
+    }
+
+    fn counted(&self, line: LineIx) -> Option<&Measured<MassFlow>> {
+        self.0.totals().flow(line)
+    }
+}
 
 /// Shares shown; the rest is one line.
 const SHARES_SHOWN: usize = 12;
@@ -35,16 +51,10 @@ impl Engine {
                 .collect(),
             inventory: state.inventory.clone(),
             vessels: self.vessel_views(),
-            lines: plant
-                .all
-                .line
-                .iter()
+            lines: (0u32..)
+                .zip(&plant.all.line)
                 .zip(&state.passages)
-                .map(|(line, &passage)| LineView {
-                    id: Id::clone(&line.id),
-                    passage,
-                    flow_kg_per_s: self.flow(line),
-                })
+                .map(|((ix, line), &passage)| self.line_view(LineIx(ix), line, passage))
                 .collect(),
             losses: state
                 .losses
@@ -107,10 +117,16 @@ impl Engine {
             .collect()
     }
 
-    fn flow(&self, line: &Line) -> Option<f64> {
-        let memory = self.state.channels.get(line.meter?)?;
-        let (measured, quality, _) = memory.shown();
-        (quality != Quality::Bad).then_some(measured.value.0)
+    fn line_view(&self, ix: LineIx, line: &Line, passage: Passage) -> LineView {
+        // Only what is read now is a flow: one carried forward is none.
+        let flow =
+            meter_flow(&self.plant, &Shown(&self.state.channels), ix).filter(Measured::is_usable);
+        LineView {
+            id: Id::clone(&line.id),
+            passage,
+            flow_kg_per_s: flow.as_ref().map(|flow| flow.value.si()),
+            flow_std_kg_per_s: flow.as_ref().map(Measured::combined_std),
+        }
     }
 
     fn alarm_view(&self, rule: &AlarmRule) -> Option<AlarmView> {
@@ -238,10 +254,19 @@ fn source_name(plant: &Plant, contributor: Contributor) -> Id {
         }
         Contributor::Cause(Cause::Carried(ix)) => plant.channel(ix).map_or_else(
             || Id::from("?"),
-            |channel| Id::from(format!("{} carried forward", channel.id)),
+            |channel| {
+                let id = &channel.id;
+                Id::from(if plant.site.barometer == Some(ix) {
+                    format!("barometer {id} lost, carried forward (bags, gauge tanks)")
+                } else {
+                    format!("{id} carried forward")
+                })
+            },
         ),
         Contributor::Cause(Cause::Stated(stated)) => Id::from(match stated {
-            StatedSource::Air => "stated air pressure".to_owned(),
+            StatedSource::Air => {
+                "stated air pressure, while no barometer is read (bags, gauge tanks)".to_owned()
+            }
             StatedSource::LiquidModel => "density of liquid helium (model)".to_owned(),
             StatedSource::GasModel => "density of helium gas (model)".to_owned(),
             StatedSource::Volume(ix) => format!("{} volume", vessel(ix)),
@@ -249,6 +274,10 @@ fn source_name(plant: &Plant, contributor: Contributor) -> Id {
             StatedSource::Temperature(ix) => format!("{} stated temperature", vessel(ix)),
             StatedSource::Purity(ix) => format!("{} stated purity", vessel(ix)),
             StatedSource::Carried(ix) => format!("{} carried forward", vessel(ix)),
+            StatedSource::LevelProbe(ix) => format!("{} level probe", vessel(ix)),
+            StatedSource::Layers(ix) => format!("{} layers of its liquid", vessel(ix)),
+            StatedSource::Lines(ix) => format!("{} gas in the level lines", vessel(ix)),
+            StatedSource::BeyondTap(ix) => format!("{} beyond its level tap", vessel(ix)),
         }),
     }
 }

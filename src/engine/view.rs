@@ -107,6 +107,8 @@ pub struct LineView {
     pub passage: Passage,
     /// Metered flow, kg/s.
     pub flow_kg_per_s: Option<f64>,
+    /// Standard uncertainty of the metered flow, kg/s.
+    pub flow_std_kg_per_s: Option<f64>,
 }
 
 /// One alarm now.

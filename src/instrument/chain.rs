@@ -3,10 +3,10 @@
 use std::sync::Arc;
 
 use super::current_loop::CurrentLoop;
-use super::curve::{Curve, CurveError, RANGE_END_TOLERANCE};
+use super::curve::{Curve, CurveError, RANGE_END_TOLERANCE, ThermocoupleCurve};
 use super::decode::{EncodeError, Format, WordOrder, Words, decode, encode};
 use super::uncertainty::{ChannelUncertainty, OperatingPoint};
-use crate::quantity::{Measured, Quality, Reason, Si};
+use crate::quantity::{Measured, Quality, Reason, SharedParts, Si, add_shared};
 
 /// How the registers of one channel become its value.
 ///
@@ -41,6 +41,13 @@ pub enum Transform {
         current_loop: CurrentLoop,
         /// From that signal to the value.
         curve: Arc<Curve>,
+    },
+    /// A thermocouple: the signal is the emf against its reference junction.
+    Thermocouple {
+        /// Its curve.
+        curve: Arc<ThermocoupleCurve>,
+        /// Temperature of the reference junction where no channel measures it, K.
+        junction_k: f64,
     },
 }
 
@@ -136,14 +143,68 @@ impl Chain {
         range: (f64, f64),
         u: &ChannelUncertainty,
     ) -> Measured<Si> {
-        let Ok(number) = decode(words, self.format, self.order) else {
+        let Some(signal) = self.signal(words) else {
             return Measured::bad(Reason::NotANumber);
         };
-        let signal = number * self.scale + self.offset;
-        let at = match self.transform.value(signal) {
-            Ok(at) => at,
-            Err(reason) => return Measured::bad(reason),
+        match self.transform.value(signal) {
+            Ok(at) => self.judged(signal, at, range, u),
+            Err(reason) => Measured::bad(reason),
+        }
+    }
+
+    /// As [`Self::convert`], with the reference junction of a thermocouple as another channel reads
+    /// it: its uncertainty comes through with the ratio of the sensitivities.
+    #[must_use]
+    pub fn convert_at_junction(
+        &self,
+        words: &[u16],
+        range: (f64, f64),
+        u: &ChannelUncertainty,
+        junction: &Measured<Si>,
+    ) -> Measured<Si> {
+        let Transform::Thermocouple { curve, .. } = &self.transform else {
+            return self.convert(words, range, u);
         };
+        if !junction.is_usable() {
+            return Measured::bad(Reason::InputBad);
+        }
+        let Some(signal) = self.signal(words) else {
+            return Measured::bad(Reason::NotANumber);
+        };
+        let found = match curve.compensated(signal, junction.value.0) {
+            Ok(found) => found,
+            Err(error) => return Measured::bad(reason_of(error)),
+        };
+        let at = At {
+            value: found.temperature_k,
+            slope: found.per_volt,
+            quality: junction.quality,
+            reason: junction.reason,
+        };
+        let mut measured = self.judged(signal, at, range, u);
+        if measured.is_usable() {
+            let through = found.per_junction_k * junction.independent_std;
+            measured.independent_std = libm::hypot(measured.independent_std, through);
+            add_shared(&mut measured.shared, &junction.shared, found.per_junction_k);
+        }
+        measured
+    }
+
+    #[inline]
+    fn signal(&self, words: &[u16]) -> Option<f64> {
+        let number = decode(words, self.format, self.order).ok()?;
+        Some(number * self.scale + self.offset)
+    }
+
+    /// A value against its range, with its uncertainty.
+    #[inline]
+    fn judged(
+        &self,
+        signal: f64,
+        at: At,
+        range: (f64, f64),
+        u: &ChannelUncertainty,
+    ) -> Measured<Si> {
         if !at.value.is_finite() || !at.slope.is_finite() {
             return Measured::bad(Reason::NotANumber);
         }
@@ -157,6 +218,16 @@ impl Chain {
             return Measured {
                 value: Si(at.value),
                 ..Measured::bad(reason)
+            };
+        }
+        if let Some(cut_off) = u.cut_off.filter(|cut_off| at.value.abs() < cut_off.below) {
+            let part = cut_off.below / libm::sqrt(3.0);
+            return Measured {
+                value: Si(0.0),
+                independent_std: 0.0,
+                shared: SharedParts::from_iter([(cut_off.group, part)]),
+                quality: at.quality,
+                reason: at.reason,
             };
         }
         let (independent_std, shared) = u.at(&OperatingPoint {
@@ -187,6 +258,9 @@ impl Chain {
                 current_loop,
                 curve,
             } => current_loop.current_a(curve.inverse(value_si)?),
+            Transform::Thermocouple { curve, junction_k } => {
+                curve.emf(value_si)? - curve.emf(*junction_k)?
+            }
         };
         self.raw_for_signal(signal)
     }
@@ -214,7 +288,7 @@ impl Transform {
     #[must_use]
     pub fn curve(&self) -> Option<&Curve> {
         match self {
-            Self::Direct | Self::CurrentLoop(_) => None,
+            Self::Direct | Self::CurrentLoop(_) | Self::Thermocouple { .. } => None,
             Self::Curve(curve) | Self::CurrentLoopThenCurve { curve, .. } => Some(curve),
         }
     }
@@ -231,6 +305,10 @@ impl Transform {
             Self::Direct => Ok(good((signal, 1.0))),
             Self::CurrentLoop(current_loop) => through_loop(*current_loop, signal),
             Self::Curve(curve) => through_curve(curve, signal).map(good),
+            Self::Thermocouple { curve, junction_k } => curve
+                .compensated(signal, *junction_k)
+                .map(|found| good((found.temperature_k, found.per_volt)))
+                .map_err(reason_of),
             Self::CurrentLoopThenCurve {
                 current_loop,
                 curve,
@@ -267,10 +345,14 @@ fn through_loop(current_loop: CurrentLoop, current_a: f64) -> Result<At, Reason>
 
 #[inline]
 fn through_curve(curve: &Curve, signal: f64) -> Result<(f64, f64), Reason> {
-    curve.value_and_slope(signal).map_err(|error| match error {
+    curve.value_and_slope(signal).map_err(reason_of)
+}
+
+fn reason_of(error: CurveError) -> Reason {
+    match error {
         CurveError::NotANumber => Reason::NotANumber,
         CurveError::Outside { .. } | CurveError::Unreachable { .. } => Reason::OutsideCurve,
-    })
+    }
 }
 
 /// Ends are accepted, with room for the rounding of a single-precision register.

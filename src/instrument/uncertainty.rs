@@ -7,7 +7,8 @@
 
 use smallvec::SmallVec;
 
-use crate::quantity::{GroupIx, SharedParts};
+use crate::quantity::{GroupIx, Measured, SharedParts, Si};
+use crate::time::Timestamp;
 
 /// Standard uncertainties of one channel.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -26,6 +27,72 @@ pub struct ChannelUncertainty {
     pub curve_group: Option<GroupIx>,
     /// What other values share.
     pub shared: SmallVec<[SharedTerm; 4]>,
+    /// Below it a value counts as zero.
+    pub cut_off: Option<CutOff>,
+    /// What grows with the time since the calibration.
+    pub ageing: Ageing,
+}
+
+/// A low-flow cut-off: what is nearer to zero than this is given as zero, uncertain by what may be
+/// there, the root mean square of anything from nothing to the cut-off on either side of zero:
+/// `below / sqrt(3)`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CutOff {
+    /// SI, above zero.
+    pub below: f64,
+    /// What stays under the cut-off stays there for long, so it is a source of its own.
+    pub group: GroupIx,
+}
+
+/// How a calibration gets worse with time. Sizes are per year, of the converted value.
+///
+/// Drift runs from the calibration on. Ageing is what is added once the calibration's date has
+/// passed: from then on nothing vouches for the instrument, and all years since the calibration (or
+/// since the date, where the day of the calibration is not known) count.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Ageing {
+    /// When it was calibrated.
+    pub calibrated_at: Option<Timestamp>,
+    /// The calibration is valid to here.
+    pub valid_to: Option<Timestamp>,
+    /// Growth since the calibration, per year.
+    pub drift: SmallVec<[SharedTerm; 1]>,
+    /// Growth once the date has passed, per year.
+    pub after_validity: SmallVec<[SharedTerm; 1]>,
+}
+
+/// A Julian year in days.
+const DAYS_PER_YEAR: f64 = 365.25;
+
+impl Ageing {
+    /// Adds what has grown up to `now` to a measured value. A value of quality bad stays as it is.
+    pub fn add_to(&self, measured: &mut Measured<Si>, now: Timestamp) {
+        if !measured.is_usable() {
+            return;
+        }
+        let years = |since: Timestamp| (now - since).days().max(0.0) / DAYS_PER_YEAR;
+        let value = measured.value.0;
+        let mut grow = |terms: &[SharedTerm], years: f64| {
+            for term in terms {
+                let per_year = match term.kind {
+                    SharedKind::Absolute(u) => u,
+                    SharedKind::RelativeToReading(r) => r * value,
+                    // The loader states growth of the value only.
+                    _ => 0.0,
+                };
+                add_part(&mut measured.shared, term.group, per_year * years);
+            }
+        };
+        if let Some(calibrated) = self.calibrated_at {
+            grow(&self.drift, years(calibrated));
+        }
+        if let Some(valid_to) = self.valid_to.filter(|&valid_to| now > valid_to) {
+            grow(
+                &self.after_validity,
+                years(self.calibrated_at.unwrap_or(valid_to)),
+            );
+        }
+    }
 }
 
 /// One standard uncertainty that other values share. Its behaviour in time belongs to the group.
@@ -49,6 +116,22 @@ pub enum SharedKind {
     SignalAbsolute(f64),
     /// Times the signal before curve or loop; taken through the slope.
     SignalRelative(f64),
+    /// Of the converted value, SI, but never less than an error of the signal, SI, taken through
+    /// the slope: a thermocouple's kelvins where its sensitivity vanishes.
+    AtLeastSignal {
+        /// Of the converted value.
+        absolute: f64,
+        /// Of the signal.
+        signal: f64,
+    },
+    /// Of the converted value, for each unit of the signal beyond another: self-heating, which goes
+    /// with the resistance.
+    PerSignal {
+        /// Value per signal.
+        per_signal: f64,
+        /// Signal at which it is nothing.
+        from: f64,
+    },
 }
 
 /// The operating point that uncertainties are taken at.
@@ -88,6 +171,10 @@ impl ChannelUncertainty {
                 SharedKind::RelativeToReading(r) => r * point.value,
                 SharedKind::SignalAbsolute(u) => u * point.value_per_signal,
                 SharedKind::SignalRelative(r) => r * point.signal * point.value_per_signal,
+                SharedKind::AtLeastSignal { absolute, signal } => {
+                    absolute.max((signal * point.value_per_signal).abs())
+                }
+                SharedKind::PerSignal { per_signal, from } => per_signal * (point.signal - from),
             };
             add_part(&mut shared, term.group, u);
         }
@@ -131,8 +218,7 @@ mod tests {
             signal_noise_std: 1.0,
             resolution: libm::sqrt(12.0),
             curve_std: 0.0,
-            curve_group: None,
-            shared: SmallVec::new(),
+            ..ChannelUncertainty::default()
         };
         // 3^2 + (1*4)^2 + (sqrt(12)*0.5*4)^2/12 = 9 + 16 + 4
         let (std, shared) = u.at(&POINT);
@@ -165,6 +251,70 @@ mod tests {
             assert_eq!(part.0, GroupIx(group));
             assert!((part.1 - value).abs() < 1e-12);
         }
+    }
+
+    #[test]
+    fn drift_grows_from_the_calibration_and_ageing_from_its_date() {
+        let term = |group, kind| {
+            SmallVec::from_iter([SharedTerm {
+                group: GroupIx(group),
+                kind,
+            }])
+        };
+        let day = |text: &str| Timestamp::parse(text).unwrap();
+        let ageing = Ageing {
+            calibrated_at: Some(day("2024-01-01T00:00:00Z")),
+            valid_to: Some(day("2026-01-01T00:00:00Z")),
+            drift: term(4, SharedKind::Absolute(0.2)),
+            after_validity: term(5, SharedKind::RelativeToReading(0.01)),
+        };
+        let at = |when: &str| {
+            let mut read = Measured::good(Si(50.0), 0.1, SharedParts::new());
+            ageing.add_to(&mut read, day(when));
+            read.shared
+        };
+        let year = at("2025-01-01T00:00:00Z");
+        assert!((year[0].1 - 0.2 * 366.0 / 365.25).abs() < 1e-12 && year.len() == 1);
+        let late = at("2028-01-01T00:00:00Z");
+        let years = (366.0 + 365.0 + 365.0 + 365.0) / 365.25;
+        assert!((late[0].1 - 0.2 * years).abs() < 1e-12);
+        assert!((late[1].1 - 0.5 * years).abs() < 1e-12);
+        // Before the calibration nothing has drifted.
+        assert_eq!(at("2023-01-01T00:00:00Z")[0].1, 0.0);
+    }
+
+    #[test]
+    fn a_signal_floor_takes_over_where_the_slope_is_steep() {
+        let u = |value_per_signal: f64| {
+            let kind = SharedKind::AtLeastSignal {
+                absolute: 1.0,
+                signal: 0.5,
+            };
+            let heat = SharedKind::PerSignal {
+                per_signal: 0.01,
+                from: 10.0,
+            };
+            let u = ChannelUncertainty {
+                shared: SmallVec::from_iter([
+                    SharedTerm {
+                        group: GroupIx(1),
+                        kind,
+                    },
+                    SharedTerm {
+                        group: GroupIx(2),
+                        kind: heat,
+                    },
+                ]),
+                ..ChannelUncertainty::default()
+            };
+            let point = OperatingPoint {
+                value_per_signal,
+                ..POINT
+            };
+            u.at(&point).1
+        };
+        assert_eq!(u(1.0).as_slice(), &[(GroupIx(1), 1.0), (GroupIx(2), 0.4)]);
+        assert_eq!(u(-4.0)[0].1, 2.0);
     }
 
     #[test]

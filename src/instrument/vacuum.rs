@@ -7,6 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::curve::{CurveError, within_outputs, within_range};
 use super::flow::{GAS_CONSTANT_J_PER_MOL_K, HELIUM_MOLAR_MASS_KG_PER_MOL};
 
 /// A gauge whose signal is the logarithm of the pressure:
@@ -39,6 +40,35 @@ impl LogGauge {
     pub fn signal(&self, pressure_pa: f64) -> f64 {
         let decades = libm::log10(pressure_pa / (self.gas_factor * self.reference_pa));
         self.signal_at_reference + decades / self.decades_per_signal
+    }
+}
+
+/// A logarithmic gauge between two signals.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LogGaugeCurve {
+    /// The gauge.
+    pub gauge: LogGauge,
+    /// Least signal.
+    pub low: f64,
+    /// Greatest signal.
+    pub high: f64,
+}
+
+impl LogGaugeCurve {
+    pub(crate) fn value_and_slope(&self, signal: f64) -> Result<(f64, f64), CurveError> {
+        let signal = within_range(signal, self.low, self.high)?;
+        Ok(self.gauge.pressure_and_slope(signal))
+    }
+
+    pub(crate) fn inverse(&self, pressure_pa: f64) -> Result<f64, CurveError> {
+        let ends = [self.low, self.high].map(|end| self.gauge.pressure_and_slope(end).0);
+        let pressure_pa = within_outputs(pressure_pa, ends)?;
+        let signal = self.gauge.signal(pressure_pa);
+        if signal.is_finite() {
+            Ok(signal.clamp(self.low, self.high))
+        } else {
+            Err(CurveError::NotANumber)
+        }
     }
 }
 

@@ -9,10 +9,12 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use crate::instrument::chain::Chain;
-use crate::instrument::level::Strapping;
+use crate::instrument::flow::{Constriction, Totaliser};
+use crate::instrument::level::{CapacitanceProbe, Strapping};
 use crate::instrument::uncertainty::ChannelUncertainty;
 use crate::quantity::{
-    AbsolutePressure, Fraction, Length, Mass, MassFlow, QuantityKind, Si, Temperature, Unit, Volume,
+    AbsolutePressure, Fraction, GroupIx, Length, Mass, MassFlow, QuantityKind, Si, Temperature,
+    Unit, Volume,
 };
 use crate::time::{Span, Timestamp};
 
@@ -225,6 +227,11 @@ pub struct Channel {
     pub hold: Option<Span>,
     /// The calibration is valid to here.
     pub calibration_valid_to: Option<Timestamp>,
+    /// The channel of a thermocouple's reference junction.
+    pub cold_junction: Option<ChannelIx>,
+    /// A channel that should read the same; both are uncertain while they differ by more than three
+    /// standard uncertainties of their difference.
+    pub agrees_with: Option<ChannelIx>,
 }
 
 impl Channel {
@@ -287,6 +294,8 @@ pub enum LevelSource {
         channel: ChannelIx,
         /// Height of the probe's lower end above the lowest inside point.
         bottom: Length,
+        /// How much it reads high below the lambda line, where a film climbs the wire.
+        superfluid_bias: Option<Stated<Length>>,
     },
     /// A channel that gives the difference of pressure between bottom and top tap.
     DifferentialPressure {
@@ -296,7 +305,33 @@ pub enum LevelSource {
         bottom_tap: Length,
         /// Height of the top tap above the lowest inside point.
         top_tap: Length,
+        /// Temperature of the helium gas that fills the lines to the transmitter at the bath's
+        /// pressure; none when they weigh nothing (evacuated, or their weight zeroed away).
+        lines: Option<Stated<Temperature>>,
     },
+    /// A channel that gives the capacitance of a probe.
+    Capacitance {
+        /// The channel (a capacitance).
+        channel: ChannelIx,
+        /// The probe.
+        probe: CapacitanceProbe,
+        /// Standard uncertainty of its capacitance in vacuum, F.
+        empty_std_f: f64,
+        /// Standard uncertainty of the capacitance of leads and ends, F.
+        stray_std_f: f64,
+    },
+}
+
+/// Liquid that is colder at the bottom than at its surface.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Stratified {
+    /// Temperature at the lowest inside point.
+    pub bottom: TemperatureSource,
+    /// Temperature at the surface.
+    pub surface: TemperatureSource,
+    /// Height above the lowest inside point where the colder layer ends and the warmer begins;
+    /// without it the temperature rises evenly from bottom to surface.
+    pub interface: Option<Stated<Length>>,
 }
 
 /// In what state a liquid is; decided by the description, never by noise.
@@ -308,6 +343,8 @@ pub enum LiquidState {
     Subcooled(TemperatureSource),
     /// A pumped bath, saturated at this temperature, which may lie on either side of the lambda line.
     Pumped(TemperatureSource),
+    /// Pressurised and layered: density from pressure and two temperatures.
+    Stratified(Stratified),
 }
 
 /// In what state the vapour above a liquid is.
@@ -467,8 +504,80 @@ pub struct Line {
     pub to: End,
     /// Whether helium can pass.
     pub passage: PassageSource,
-    /// Mass flow channel, when metered.
-    pub meter: Option<ChannelIx>,
+    /// What tells its flow, when metered ([`crate::balance::meter::meter_flow`]).
+    pub meter: Option<Meter>,
+}
+
+/// What tells the flow of a line, and the sources of error that are its own.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Meter {
+    /// How the flow is told.
+    pub form: MeterForm,
+    /// Fraction of the amount of substance that is helium; all of it, when not given.
+    pub purity: Option<PuritySource>,
+    /// Sources of error of the numbers that a person stated about the meter.
+    pub groups: MeterGroups,
+}
+
+/// How the flow of a line is told.
+#[derive(Debug, Clone, PartialEq)]
+pub enum MeterForm {
+    /// A channel that is a mass flow.
+    MassFlow(ChannelIx),
+    /// An orifice plate or a venturi tube between its channels.
+    Constriction(ConstrictionMeter),
+    /// A counter of what has passed.
+    Totaliser(TotaliserMeter),
+}
+
+/// An orifice plate or a venturi tube between its channels.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ConstrictionMeter {
+    /// The device with its dimensions at the flowing temperature.
+    pub device: Constriction,
+    /// Standard uncertainty of the bore or throat, m.
+    pub throat_std_m: f64,
+    /// Standard uncertainty of the pipe, m.
+    pub pipe_std_m: f64,
+    /// Pressure before the device less that behind it.
+    pub pressure_difference: ChannelIx,
+    /// Pressure before the device.
+    pub pressure: PressureSource,
+    /// Temperature before the device.
+    pub temperature: TemperatureSource,
+}
+
+/// A counter of what has passed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TotaliserMeter {
+    /// The channel of the count (a plain number).
+    pub count: ChannelIx,
+    /// kg per count, where it rolls over; the largest step follows from `largest_flow`.
+    pub counter: Totaliser,
+    /// Standard uncertainty of what a count is worth, kg.
+    pub per_count_std: f64,
+    /// More than this cannot pass, kg/s.
+    pub largest_flow: f64,
+}
+
+/// Sources of error of a meter, beside those of its channels: each the same for as long as the
+/// meter stays as it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct MeterGroups {
+    /// The device: discharge coefficient and expansibility, or what a count is worth.
+    pub device: GroupIx,
+    /// Bore or throat.
+    pub throat: GroupIx,
+    /// Pipe.
+    pub pipe: GroupIx,
+    /// A temperature that a person stated.
+    pub temperature: GroupIx,
+    /// A helium fraction that a person stated.
+    pub purity: GroupIx,
+    /// Density of the gas from the model.
+    pub model: GroupIx,
+    /// The stated pressure of the air, while no barometer tells it.
+    pub air: GroupIx,
 }
 
 /// What crossed the plant boundary.

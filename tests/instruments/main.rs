@@ -10,9 +10,14 @@
     reason = "a test that cannot go on fails; figures are printed for the record"
 )]
 
+mod chains;
+mod channels;
 mod curves;
+mod described;
 mod flows;
+mod meters;
 mod montecarlo;
 mod properties;
 mod reference;
 mod tanks;
+mod vessels;

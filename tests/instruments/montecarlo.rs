@@ -20,14 +20,14 @@ use coldledger::quantity::{GroupIx, Measured, Quality, Si, add_shared};
 use coldledger::time::Span;
 use smallvec::SmallVec;
 
-const TRIALS: u32 = 20_000;
+pub const TRIALS: u32 = 20_000;
 const LIMIT: f64 = 0.05;
 
 /// SplitMix64 with Box-Muller; the seed is part of each test.
-struct Random(u64);
+pub struct Random(pub u64);
 
 impl Random {
-    fn uniform(&mut self) -> f64 {
+    pub fn uniform(&mut self) -> f64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -36,33 +36,33 @@ impl Random {
         f64::from(u32::try_from(z >> 32).unwrap()) / 4_294_967_296.0
     }
 
-    fn normal(&mut self) -> f64 {
+    pub fn normal(&mut self) -> f64 {
         let radius = libm::sqrt(-2.0 * libm::log(1.0 - self.uniform()));
         radius * libm::cos(std::f64::consts::TAU * self.uniform())
     }
 }
 
 #[derive(Default)]
-struct Scatter {
+pub struct Scatter {
     sum: f64,
     squares: f64,
     count: f64,
 }
 
 impl Scatter {
-    fn see(&mut self, x: f64) {
+    pub fn see(&mut self, x: f64) {
         self.sum += x;
         self.squares += x * x;
         self.count += 1.0;
     }
 
-    fn std(&self) -> f64 {
+    pub fn std(&self) -> f64 {
         let mean = self.sum / self.count;
         libm::sqrt(self.squares / self.count - mean * mean)
     }
 }
 
-fn assert_close(what: &str, scatter: f64, stated: f64) {
+pub fn assert_close(what: &str, scatter: f64, stated: f64) {
     let ratio = scatter / stated;
     println!("{what}: scatter / stated = {ratio:.4}");
     assert!((ratio - 1.0).abs() < LIMIT, "{what}: {ratio}");
@@ -101,6 +101,9 @@ fn device(
             current_loop,
             curve,
         } => current_loop.current_a(curve.inverse(value).unwrap()),
+        Transform::Thermocouple { curve, junction_k } => {
+            curve.emf(value).unwrap() - curve.emf(*junction_k).unwrap()
+        }
     };
     let clean = signal;
     signal += u.signal_noise_std * random.normal();
@@ -193,6 +196,7 @@ fn low_temperature_sensors() {
         curve_std: 5e-3,
         curve_group: Some(GroupIx(4)),
         shared: SmallVec::from_vec(vec![term(5, SharedKind::SignalRelative(5e-4))]),
+        ..ChannelUncertainty::default()
     };
     for name in ["thin-film-bath.csv", "thin-film-leads.toml"] {
         let chain = integer(Format::U32, 0.5, Transform::Curve(shipped(name)));

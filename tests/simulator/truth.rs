@@ -94,11 +94,14 @@ impl Shown<'_> {
                     }
                 };
                 let height = match *level {
-                    LevelSource::Height { channel, bottom } => self.channel(channel) + bottom.si(),
+                    LevelSource::Height {
+                        channel, bottom, ..
+                    } => self.channel(channel) + bottom.si(),
                     LevelSource::DifferentialPressure {
                         channel,
                         bottom_tap,
                         top_tap,
+                        ..
                     } => {
                         const GRAVITY: f64 = 9.80665;
                         let head = self.channel(channel) / GRAVITY;
@@ -106,6 +109,7 @@ impl Shown<'_> {
                         let above = (head - vapour.si() * tall) / (liquid.si() - vapour.si());
                         bottom_tap.si() + above
                     }
+                    LevelSource::Capacitance { .. } => return None,
                 };
                 let filled = strapping.volume_at(height).unwrap().0;
                 filled * liquid.si() + (strapping.total() - filled) * vapour.si()

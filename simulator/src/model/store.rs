@@ -505,7 +505,7 @@ fn kind_of(vessel: &Vessel, params: &VesselParams) -> (Kind, f64, f64) {
         } => {
             let regime = match liquid {
                 LiquidState::Saturated => Regime::Boiling,
-                LiquidState::Subcooled(_) => Regime::Subcooled,
+                LiquidState::Subcooled(_) | LiquidState::Stratified(_) => Regime::Subcooled,
                 LiquidState::Pumped(_) => Regime::Pumped,
             };
             let bath = Bath {

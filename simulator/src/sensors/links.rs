@@ -84,6 +84,10 @@ impl Tied {
                 if let LiquidState::Subcooled(source) | LiquidState::Pumped(source) = liquid {
                     self.temperature(n, *source, VesselQuantity::Thermometer);
                 }
+                if let LiquidState::Stratified(layers) = liquid {
+                    self.temperature(n, layers.bottom, VesselQuantity::Thermometer);
+                    self.temperature(n, layers.surface, VesselQuantity::Thermometer);
+                }
                 if let VapourState::Superheated(source) = vapour {
                     self.temperature(n, *source, VesselQuantity::Vapour);
                 }
@@ -131,7 +135,9 @@ impl Tied {
 
     fn level(&mut self, n: usize, source: LevelSource) {
         let (channel, quantity) = match source {
-            LevelSource::Height { channel, bottom } => {
+            LevelSource::Height {
+                channel, bottom, ..
+            } => {
                 let bottom_m = bottom.si();
                 (channel, VesselQuantity::Level { bottom_m })
             }
@@ -139,10 +145,13 @@ impl Tied {
                 channel,
                 bottom_tap,
                 top_tap,
+                ..
             } => {
                 let (bottom_m, top_m) = (bottom_tap.si(), top_tap.si());
                 (channel, VesselQuantity::Head { bottom_m, top_m })
             }
+            // Its electrodes are not simulated; it shows the middle of its range.
+            LevelSource::Capacitance { .. } => return,
         };
         self.tie(channel, Follows::Vessel(n, quantity));
     }

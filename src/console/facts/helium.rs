@@ -302,9 +302,9 @@ fn lines(scene: Scene<'_>) -> Vec<LineFact> {
                 passage: view.map_or(Passage::Unknown, |v| v.passage),
                 by_person: matches!(line.passage, PassageSource::Person(_)),
                 flow: view
-                    .and_then(|v| v.flow_kg_per_s)
-                    .filter(|flow| flow.is_finite())
-                    .map(|flow| Figure::in_unit(Some(flow), None, flow_unit)),
+                    .and_then(|v| Some((v.flow_kg_per_s?, v.flow_std_kg_per_s)))
+                    .filter(|(flow, _)| flow.is_finite())
+                    .map(|(flow, std)| Figure::in_unit(Some(flow), std, flow_unit)),
             }
         })
         .collect()

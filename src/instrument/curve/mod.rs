@@ -20,6 +20,8 @@ pub(crate) use root::bracketed;
 pub use table::{Interpolation, TableCurve};
 pub use thermocouple::{Compensated, ThermocoupleCurve, ThermocoupleType};
 
+use super::excitation::ExcitedCurve;
+use super::vacuum::LogGaugeCurve;
 use crate::quantity::QuantityKind;
 use crate::time::Timestamp;
 
@@ -39,6 +41,10 @@ pub enum Curve {
     Platinum(PlatinumCurve),
     /// Thermocouple with its reference junction at 0 degrees Celsius.
     Thermocouple(ThermocoupleCurve),
+    /// Resistance thermometer with its leads and its self-heating.
+    Excited(ExcitedCurve),
+    /// Logarithmic vacuum gauge.
+    LogGauge(LogGaugeCurve),
 }
 
 /// `output = intercept + slope * input` between two inputs.
@@ -174,6 +180,8 @@ impl Curve {
             Self::Table(curve) => curve.value_and_slope(input),
             Self::Platinum(curve) => curve.value_and_slope(input),
             Self::Thermocouple(curve) => curve.value_and_slope(input),
+            Self::Excited(curve) => curve.value_and_slope(input),
+            Self::LogGauge(curve) => curve.value_and_slope(input),
         }
     }
 
@@ -188,6 +196,8 @@ impl Curve {
             Self::Table(curve) => curve.inverse(output),
             Self::Platinum(curve) => curve.inverse(output),
             Self::Thermocouple(curve) => curve.inverse(output),
+            Self::Excited(curve) => curve.inverse(output),
+            Self::LogGauge(curve) => curve.inverse(output),
         }
     }
 
@@ -200,6 +210,8 @@ impl Curve {
             Self::Table(curve) => curve.range(),
             Self::Platinum(curve) => curve.range(),
             Self::Thermocouple(curve) => curve.range(),
+            Self::Excited(curve) => curve.range(),
+            Self::LogGauge(curve) => (curve.low, curve.high),
         }
     }
 
@@ -222,7 +234,8 @@ impl Curve {
             Self::Linear(curve) => curve.check(),
             Self::Chebyshev(curve) => curve.check(join_limit),
             Self::Table(curve) => curve.check(),
-            Self::Platinum(_) | Self::Thermocouple(_) => Vec::new(),
+            Self::Platinum(_) | Self::Thermocouple(_) | Self::LogGauge(_) => Vec::new(),
+            Self::Excited(curve) => curve.sensor.check(join_limit),
         }
     }
 }
@@ -271,7 +284,7 @@ impl LinearCurve {
 
 /// The input, at the end of the range when it is beyond it by no more than rounding.
 #[inline]
-fn within_range(input: f64, low: f64, high: f64) -> Result<f64, CurveError> {
+pub(crate) fn within_range(input: f64, low: f64, high: f64) -> Result<f64, CurveError> {
     if input >= low && input <= high {
         return Ok(input);
     }
@@ -287,7 +300,7 @@ fn within_range(input: f64, low: f64, high: f64) -> Result<f64, CurveError> {
 }
 
 /// The output, at the end when it is beyond the outputs at both `ends` by no more than rounding.
-fn within_outputs(output: f64, ends: [f64; 2]) -> Result<f64, CurveError> {
+pub(crate) fn within_outputs(output: f64, ends: [f64; 2]) -> Result<f64, CurveError> {
     let [a, b] = ends;
     within_range(output, a.min(b), a.max(b)).map_err(|error| match error {
         CurveError::Outside { input, low, high } => CurveError::Unreachable {

@@ -157,6 +157,23 @@ impl ThermocoupleCurve {
         self.kind
     }
 
+    /// Emf in V at a temperature in K, against a junction at 0 degrees Celsius.
+    ///
+    /// # Errors
+    /// [`CurveError`] when the temperature is no number or outside the curve.
+    pub fn emf(&self, temperature_k: f64) -> Result<f64, CurveError> {
+        self.inverse(temperature_k)
+    }
+
+    /// Change of the emf per temperature, V/K.
+    ///
+    /// # Errors
+    /// [`CurveError`] when the temperature is no number or outside the curve.
+    pub fn sensitivity(&self, temperature_k: f64) -> Result<f64, CurveError> {
+        let t = self.within(temperature_k)?;
+        Ok(self.kind.emf_and_slope(t).1 / MV_PER_V)
+    }
+
     /// Temperature when the reference junction is at `junction_k` instead of 0 degrees Celsius.
     ///
     /// # Errors

@@ -296,7 +296,9 @@ impl Constriction {
         }
     }
 
-    fn beta(&self) -> f64 {
+    /// Bore or throat per pipe diameter.
+    #[must_use]
+    pub fn beta(&self) -> f64 {
         self.throat_diameter_m / self.pipe_diameter_m
     }
 

@@ -7,6 +7,8 @@
 //! **Source**: Clausius-Mossotti relation; molar polarisability of helium 0.5172 cm3/mol, from
 //! memory (ab initio values agree to 1e-4).
 
+use serde::{Deserialize, Serialize};
+
 use super::LevelError;
 use crate::instrument::flow::HELIUM_MOLAR_MASS_KG_PER_MOL;
 
@@ -16,7 +18,7 @@ const POLARISABILITY_M3_PER_MOL: f64 = 0.5172e-6;
 const BEYOND_PROBE: f64 = 0.02;
 
 /// A capacitance probe.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct CapacitanceProbe {
     /// Height of the lower end above the lowest inside point, m.
     pub lower_end_m: f64,
@@ -33,8 +35,10 @@ pub struct CapacitanceProbe {
 pub struct CapacitanceLevel {
     /// Level above the lowest inside point, m.
     pub level_m: f64,
-    /// Level by capacitance, m/F.
+    /// Level by capacitance, m/F; less it is that by the capacitance of leads and ends.
     pub d_level_d_capacitance: f64,
+    /// Level by the capacitance of the sensitive part in vacuum, m/F.
+    pub d_level_d_empty: f64,
     /// Level by liquid density, m/(kg/m3).
     pub d_level_d_liquid_density: f64,
     /// Level by vapour density, m/(kg/m3).
@@ -112,6 +116,7 @@ pub fn capacitance_level(
     Ok(CapacitanceLevel {
         level_m: lower_end_m + part * active_length_m,
         d_level_d_capacitance: scale / empty_f,
+        d_level_d_empty: -scale * (capacitance_f - stray_f) / (empty_f * empty_f),
         d_level_d_liquid_density: -scale * part * liquid_slope,
         d_level_d_vapour_density: -scale * (1.0 - part) * vapour_slope,
     })
@@ -164,6 +169,13 @@ mod tests {
             0.01,
         );
         assert!((at.d_level_d_capacitance / by_c - 1.0).abs() < 1e-6);
+        let with_empty = |empty_f| {
+            let probe = CapacitanceProbe { empty_f, ..PROBE };
+            capacitance_level(&probe, capacitance, liquid, vapour).unwrap()
+        };
+        let (more, less) = (with_empty(120.001e-12), with_empty(119.999e-12));
+        let by_empty = slope(more, less, 0.001e-12);
+        assert!((at.d_level_d_empty / by_empty - 1.0).abs() < 1e-5);
         assert!((at.d_level_d_liquid_density / by_l - 1.0).abs() < 1e-6);
         assert!((at.d_level_d_vapour_density / by_v - 1.0).abs() < 1e-6);
     }

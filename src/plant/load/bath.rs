@@ -2,11 +2,12 @@
 
 use toml::Spanned;
 
+use super::context::split_stated;
 use super::vessels::Reader;
-use crate::instrument::level::{Head, Shape, Strapping};
-use crate::plant::model::{Contents, LevelSource, LiquidState, VapourState};
+use crate::instrument::level::{CapacitanceProbe, Head, Immersed, Shape, Strapping};
+use crate::plant::model::{Contents, LevelSource, LiquidState, Stratified, VapourState};
 use crate::plant::raw::{self, Quantity, Text};
-use crate::quantity::{Length, QuantityKind};
+use crate::quantity::{Capacitance, Fraction, Length, QuantityKind, Temperature};
 
 impl Reader<'_, '_, '_> {
     pub(super) fn bath(&mut self, field: &Spanned<raw::Bath>) -> Option<Contents> {
@@ -33,7 +34,7 @@ impl Reader<'_, '_, '_> {
             None
         };
         let level = if let Some(level) = &bath.level {
-            self.level(level, strapping.as_ref())
+            self.level(level, strapping.as_ref().map(|(strapping, _)| strapping))
         } else {
             self.missing_in(
                 field,
@@ -45,9 +46,10 @@ impl Reader<'_, '_, '_> {
         let pressure = self.pressure(bath.pressure.as_ref(), field);
         let liquid = self.liquid(bath, field);
         let vapour = self.vapour(bath, field);
+        let (strapping, contraction_std) = strapping?;
         Some(Contents::Bath {
-            strapping: strapping?,
-            volume_std: volume_std?,
+            volume_std: libm::hypot(volume_std?, contraction_std * strapping.total()),
+            strapping,
             level: level?,
             pressure: pressure?,
             liquid: liquid?,
@@ -66,9 +68,22 @@ impl Reader<'_, '_, '_> {
                     ("saturated", "saturated"),
                     ("subcooled", "subcooled"),
                     ("pumped", "pumped"),
+                    ("stratified", "stratified"),
                 ],
             )?,
         };
+        if word != "stratified" {
+            for (field, key) in [
+                (bath.bottom_temperature.as_ref(), "bottom-temperature"),
+                (bath.surface_temperature.as_ref(), "surface-temperature"),
+            ] {
+                self.only_stratified(field, key);
+            }
+            self.only_stratified(bath.interface.as_ref(), "interface");
+        }
+        if word == "stratified" {
+            return self.stratified(bath, field).map(LiquidState::Stratified);
+        }
         if word == "saturated" {
             self.unused(
                 bath.liquid_temperature.as_ref(),
@@ -86,6 +101,49 @@ impl Reader<'_, '_, '_> {
             LiquidState::Pumped(source)
         } else {
             LiquidState::Subcooled(source)
+        })
+    }
+
+    fn only_stratified<F>(&mut self, field: Option<&Spanned<F>>, key: &str) {
+        if let Some(field) = field {
+            self.context.warning(
+                self.here.at(field),
+                format!("{key} is not used, since the liquid is not said to be stratified"),
+                format!("liquid = \"stratified\", or drop {key}"),
+            );
+        }
+    }
+
+    fn stratified(&mut self, bath: &raw::Bath, field: &Spanned<raw::Bath>) -> Option<Stratified> {
+        if let Some(one) = &bath.liquid_temperature {
+            self.context.error(
+                self.here.at(one),
+                "stratified liquid has two temperatures, not one",
+                "bottom-temperature and surface-temperature",
+            );
+            return None;
+        }
+        let bottom = self.temperature(
+            bath.bottom_temperature.as_ref(),
+            "bottom-temperature",
+            field,
+        );
+        let surface = self.temperature(
+            bath.surface_temperature.as_ref(),
+            "surface-temperature",
+            field,
+        );
+        let interface = match &bath.interface {
+            None => Some(None),
+            Some(height) => self
+                .context
+                .stated::<_, Length>(&self.here, height, "interface")
+                .map(Some),
+        };
+        Some(Stratified {
+            bottom: bottom?,
+            surface: surface?,
+            interface: interface?,
         })
     }
 
@@ -131,8 +189,16 @@ impl Reader<'_, '_, '_> {
         strapping: Option<&Strapping>,
     ) -> Option<LevelSource> {
         let level = field.get_ref();
-        let source = match (&level.height, &level.pressure_difference) {
-            (Some(height), None) => {
+        self.no_stray_level_keys(level);
+        let source = match (
+            &level.height,
+            &level.pressure_difference,
+            &level.capacitance,
+        ) {
+            (None, None, Some(capacitance)) => {
+                return self.capacitance_level(field, capacitance);
+            }
+            (Some(height), None, None) => {
                 let channel = self.channel(
                     Some(height),
                     "height",
@@ -155,9 +221,21 @@ impl Reader<'_, '_, '_> {
                         );
                     }
                 }
-                LevelSource::Height { channel, bottom }
+                let superfluid_bias = match &level.superfluid_bias {
+                    None => None,
+                    Some(bias) => Some(self.context.stated::<_, Length>(
+                        &self.here,
+                        bias,
+                        "superfluid-bias",
+                    )?),
+                };
+                LevelSource::Height {
+                    channel,
+                    bottom,
+                    superfluid_bias,
+                }
             }
-            (None, Some(difference)) => {
+            (None, Some(difference), None) => {
                 let channel = self.channel(
                     Some(difference),
                     "pressure-difference",
@@ -190,22 +268,142 @@ impl Reader<'_, '_, '_> {
                     );
                     return None;
                 }
+                let lines = match &level.line_temperature {
+                    None => None,
+                    Some(lines) => Some(self.context.stated::<_, Temperature>(
+                        &self.here,
+                        lines,
+                        "line-temperature",
+                    )?),
+                };
                 LevelSource::DifferentialPressure {
                     channel: channel?,
                     bottom_tap,
                     top_tap,
+                    lines,
                 }
             }
             _ => {
                 self.context.error(
                     self.here.at(field),
-                    "a level comes from one channel: a height or a difference of pressure",
-                    "level = { height = \"channel\", bottom = \"20 mm\" }, or level = { pressure-difference = \"channel\", bottom-tap = \"...\", top-tap = \"...\" }",
+                    "a level comes from one channel: a height, a difference of pressure or a capacitance",
+                    "level = { height = \"channel\", bottom = \"20 mm\" }, level = { pressure-difference = \"channel\", bottom-tap = \"...\", top-tap = \"...\" }, or level = { capacitance = \"channel\", bottom = \"...\", length = \"...\", empty = \"...\", stray = \"...\" }",
                 );
                 return None;
             }
         };
         Some(source)
+    }
+
+    /// Keys of one form of level in another.
+    fn no_stray_level_keys(&mut self, level: &raw::Level) {
+        let (height, difference, capacitance) = (
+            level.height.is_some(),
+            level.pressure_difference.is_some(),
+            level.capacitance.is_some(),
+        );
+        for (field, key, belongs, of) in [
+            (
+                &level.bottom,
+                "bottom",
+                height || capacitance,
+                "height or capacitance",
+            ),
+            (&level.superfluid_bias, "superfluid-bias", height, "height"),
+            (
+                &level.bottom_tap,
+                "bottom-tap",
+                difference,
+                "pressure-difference",
+            ),
+            (&level.top_tap, "top-tap", difference, "pressure-difference"),
+            (
+                &level.line_temperature,
+                "line-temperature",
+                difference,
+                "pressure-difference",
+            ),
+            (&level.length, "length", capacitance, "capacitance"),
+            (&level.empty, "empty", capacitance, "capacitance"),
+            (&level.stray, "stray", capacitance, "capacitance"),
+        ] {
+            if let Some(field) = field
+                && !belongs
+            {
+                self.context.warning(
+                    self.here.at(field),
+                    format!("{key} is not used: it belongs to a level by {of}"),
+                    format!("no {key}"),
+                );
+            }
+        }
+    }
+
+    fn capacitance_level(
+        &mut self,
+        field: &Spanned<raw::Level>,
+        channel: &Text,
+    ) -> Option<LevelSource> {
+        let level = field.get_ref();
+        let channel = self.channel(
+            Some(channel),
+            "capacitance",
+            field,
+            &[QuantityKind::Capacitance],
+            "a level as capacitance",
+        );
+        let bottom = self.height(level.bottom.as_ref(), "bottom", field);
+        let length = if let Some(length) = &level.length {
+            self.context
+                .positive(&self.here, length, "length", QuantityKind::Length, false)
+        } else {
+            self.missing_in(
+                field,
+                "length",
+                "\"800 mm\", the sensitive part of the probe",
+            );
+            None
+        };
+        let mut capacitance = |quantity: Option<&Quantity>, key: &str, example: &str| {
+            let Some(quantity) = quantity else {
+                self.missing_in(field, key, example);
+                return None;
+            };
+            self.context
+                .stated::<_, Capacitance>(&self.here, quantity, key)
+        };
+        let empty = capacitance(
+            level.empty.as_ref(),
+            "empty",
+            "\"120 pF ± 0.1 pF\", the sensitive part in vacuum",
+        );
+        let stray = capacitance(
+            level.stray.as_ref(),
+            "stray",
+            "\"30 pF ± 0.05 pF\", leads and ends; \"0 pF ± 0 pF\" when there is none",
+        );
+        let (empty, stray) = (empty?, stray?);
+        if empty.value.si() <= 0.0 {
+            if let Some(at) = &level.empty {
+                self.context.error(
+                    self.here.at(at),
+                    "the capacitance of a probe in vacuum is above zero",
+                    "empty = \"120 pF ± 0.1 pF\"",
+                );
+            }
+            return None;
+        }
+        Some(LevelSource::Capacitance {
+            channel: channel?,
+            probe: CapacitanceProbe {
+                lower_end_m: bottom?.si(),
+                active_length_m: length?,
+                empty_f: empty.value.si(),
+                stray_f: stray.value.si(),
+            },
+            empty_std_f: empty.std,
+            stray_std_f: stray.std,
+        })
     }
 
     fn height<F>(
@@ -223,7 +421,90 @@ impl Reader<'_, '_, '_> {
             .map(Length::new)
     }
 
-    fn shape(&mut self, field: &Spanned<raw::Shape>) -> Option<Strapping> {
+    /// The vessel as it is cold with what is in it, and the standard uncertainty of its contraction.
+    fn shape(&mut self, field: &Spanned<raw::Shape>) -> Option<(Strapping, f64)> {
+        let shape = field.get_ref();
+        let warm = self.warm_shape(field);
+        let contraction = match &shape.contraction {
+            None => Some((0.0, 0.0)),
+            Some(contraction) => self.contraction(contraction),
+        };
+        let immersed = self.immersed(field);
+        let (warm, (contraction, contraction_std)) = (warm?, contraction?);
+        let immersed = immersed?;
+        let cold = warm
+            .with_immersed(immersed)
+            .and_then(|vessel| vessel.contracted(contraction));
+        match cold {
+            Ok(strapping) => Some((strapping, contraction_std)),
+            Err(error) => {
+                self.context.error(
+                    self.here.at(field),
+                    format!("the shape cannot be: {error}"),
+                    "hardware that fits inside, from its lower end to its upper end",
+                );
+                None
+            }
+        }
+    }
+
+    /// `"0.9 %"` or `"0.9 % ± 0.1 %"`.
+    fn contraction(&mut self, field: &Quantity) -> Option<(f64, f64)> {
+        let text = field.get_ref().0.as_str();
+        let (value, std) = if split_stated(text).is_some() {
+            let stated = self
+                .context
+                .stated::<_, Fraction>(&self.here, field, "contraction")?;
+            (stated.value.si(), stated.std)
+        } else {
+            let part =
+                self.context
+                    .quantity(&self.here, field, "contraction", QuantityKind::Fraction)?;
+            (part, 0.0)
+        };
+        if (0.0..0.1).contains(&value) {
+            return Some((value, std));
+        }
+        self.context.error(
+            self.here.at(field),
+            "a vessel loses between 0 % and 10 % of its volume when it is cooled down",
+            "contraction = \"0.9 % ± 0.1 %\", of the volume, for austenitic steel to 4 K",
+        );
+        None
+    }
+
+    fn immersed(&mut self, field: &Spanned<raw::Shape>) -> Option<Vec<Immersed>> {
+        let mut sound = true;
+        let mut all = Vec::new();
+        for element in field.get_ref().immersed.iter().flatten() {
+            let keys = element.get_ref();
+            let mut number = |quantity: &Option<Quantity>, key: &str, kind| {
+                let Some(quantity) = quantity else {
+                    self.missing_in(
+                        element,
+                        key,
+                        "{ from = \"100 mm\", to = \"900 mm\", volume = \"35 L\" }",
+                    );
+                    return None;
+                };
+                self.context.positive(&self.here, quantity, key, kind, true)
+            };
+            let from = number(&keys.from, "from", QuantityKind::Length);
+            let to = number(&keys.to, "to", QuantityKind::Length);
+            let volume = number(&keys.volume, "volume", QuantityKind::Volume);
+            match (from, to, volume) {
+                (Some(from_m), Some(to_m), Some(volume_m3)) => all.push(Immersed {
+                    from_m,
+                    to_m,
+                    volume_m3,
+                }),
+                _ => sound = false,
+            }
+        }
+        sound.then_some(all)
+    }
+
+    fn warm_shape(&mut self, field: &Spanned<raw::Shape>) -> Option<Strapping> {
         let shape = field.get_ref();
         if let Some(table) = &shape.table {
             return self.strapping_table(table);

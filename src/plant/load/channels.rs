@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use super::context::{Context, Ids, Place};
+use super::context::{Context, Ids, Place, with_article};
+use super::conversion;
 use super::curves::Curves;
 use super::devices::Groups;
 use crate::instrument::chain::Chain;
 use crate::instrument::curve::CurveSpec;
-use crate::plant::model::{Channel, DeviceIx, RegisterTable, SectionIx};
+use crate::instrument::uncertainty::SharedKind;
+use crate::plant::model::{Channel, ChannelIx, DeviceIx, RegisterTable, SectionIx};
 use crate::plant::raw::{ChannelKeys, Entry, Instrument, Quantity, Text, Written};
 use crate::quantity::{self, QuantityKind, Unit};
 use crate::time::{Span, Timestamp};
@@ -21,6 +23,7 @@ pub(super) struct Known<'k> {
     pub devices: &'k Ids,
     pub sections: &'k Ids,
     pub groups_by_id: &'k Ids,
+    pub channels: &'k Ids,
     pub instruments: &'k BTreeMap<String, &'k Entry<Instrument>>,
     pub curves: &'k Curves,
 }
@@ -68,6 +71,12 @@ pub(super) struct Made<'m> {
     pub(super) chain: Chain,
     pub(super) curve: Option<&'m CurveSpec>,
     pub(super) range: Option<(f64, f64)>,
+    /// What the registers hold.
+    pub(super) signal: QuantityKind,
+    /// Uncertainty of corrections, each a source of its own.
+    pub(super) corrections: Vec<(&'static str, SharedKind)>,
+    /// The calibration is valid to here.
+    pub(super) valid_to: Option<Timestamp>,
 }
 
 /// A channel.
@@ -151,7 +160,13 @@ pub(super) fn channel(
     let meaning = reader.meaning();
     let timing = reader.timing();
     let (kind, unit) = meaning?;
-    let (chain, curve) = reader.chain(known, kind, unit)?;
+    let conversion::Conversion {
+        chain,
+        curve,
+        signal,
+        corrections,
+        cold_junction,
+    } = reader.chain(known, kind, unit)?;
     if let Some((_, address)) = register
         && u32::from(address) + u32::from(chain.format.words()) > 65_536
         && let Some(field) = &own.register
@@ -166,28 +181,27 @@ pub(super) fn channel(
         );
     }
     let range = reader.range(kind, curve);
+    let calibration_valid_to = match key!(reader, calibration_valid_to) {
+        None => Some(curve.and_then(|curve| curve.valid_until)),
+        Some(key) => reader.time(&key, "calibration-valid-to").map(Some),
+    };
     let made = Made {
         kind,
         unit,
         chain,
         curve,
         range,
+        signal,
+        corrections,
+        valid_to: calibration_valid_to.flatten(),
     };
     let uncertainty = reader.uncertainty(known, groups, &made);
-    let calibration_valid_to = match key!(reader, calibration_valid_to) {
-        None => Some(curve.and_then(|curve| curve.valid_until)),
-        Some(key) => {
-            if let Ok(time) = Timestamp::parse(key.value) {
-                Some(Some(time))
-            } else {
-                reader.context.error(
-                    key.at,
-                    format!("{:?} is not a time", key.value),
-                    "calibration-valid-to = \"2028-03-01T00:00:00Z\"",
-                );
-                None
-            }
-        }
+    let agrees_with = match &own.agrees_with {
+        None => Some(None),
+        Some(field) => reader
+            .context
+            .find(at(field), field.get_ref(), "channel", known.channels)
+            .map(|ix| Some(ChannelIx(ix))),
     };
     let instrument = key!(reader, is).map_or_else(
         || {
@@ -216,6 +230,8 @@ pub(super) fn channel(
         stale_after,
         hold,
         calibration_valid_to: calibration_valid_to?,
+        cold_junction,
+        agrees_with: agrees_with?,
     })
 }
 
@@ -256,7 +272,7 @@ pub(super) fn kind_word(kind: QuantityKind) -> String {
 }
 
 impl Reader<'_, '_, '_> {
-    fn heading(&self) -> Place {
+    pub(super) fn heading(&self) -> Place {
         Place {
             file: self.entry.file,
             offset: self.entry.start,
@@ -305,6 +321,18 @@ impl Reader<'_, '_, '_> {
             format!("{called} has no {key}"),
             format!("{key} = {example}"),
         );
+    }
+
+    pub(super) fn time(&mut self, key: &Key<'_, String>, name: &str) -> Option<Timestamp> {
+        let time = Timestamp::parse(key.value).ok();
+        if time.is_none() {
+            self.context.error(
+                key.at,
+                format!("{:?} is not a time", key.value),
+                format!("{name} = \"2028-03-01T00:00:00Z\""),
+            );
+        }
+        time
     }
 
     pub(super) fn quantity(
@@ -446,6 +474,57 @@ impl Reader<'_, '_, '_> {
             stale_after.map_or(twice + interval, |(stale, _)| stale),
             hold.map(|(hold, _)| hold),
         ))
+    }
+}
+
+/// Channels that name each other: a reference junction is a temperature, and what should agree
+/// measures the same.
+pub(super) fn check_partners(
+    context: &mut Context<'_>,
+    entries: &[Entry<ChannelKeys>],
+    channels: &[Option<Channel>],
+) {
+    for (at, (channel, entry)) in (0u32..).zip(channels.iter().zip(entries)) {
+        let Some(channel) = channel else { continue };
+        let other = |ix: ChannelIx| channels.get(ix.index())?.as_ref();
+        let heading = Place {
+            file: entry.file,
+            offset: entry.start,
+        };
+        if let Some(junction) = channel.cold_junction.and_then(other)
+            && junction.kind != QuantityKind::Temperature
+        {
+            context.error(
+                heading,
+                format!(
+                    "the cold junction of channel {:?} is {:?}, which measures {}",
+                    &*channel.id,
+                    &*junction.id,
+                    with_article(junction.kind.words())
+                ),
+                "cold-junction = \"the id of a channel of temperature\"",
+            );
+        }
+        if let Some(ix) = channel.agrees_with {
+            let itself = ix == ChannelIx(at);
+            if itself || other(ix).is_some_and(|other| other.kind != channel.kind) {
+                context.error(
+                    heading,
+                    format!(
+                        "channel {:?} cannot be compared with {}",
+                        &*channel.id,
+                        if itself {
+                            "itself".to_owned()
+                        } else {
+                            other(ix).map_or_else(String::new, |other| {
+                                format!("{:?}, which measures something else", &*other.id)
+                            })
+                        }
+                    ),
+                    "agrees-with = \"the id of another channel that measures the same\"",
+                );
+            }
+        }
     }
 }
 

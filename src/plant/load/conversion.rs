@@ -2,12 +2,26 @@
 
 use super::channels::{Key, Known, Reader, key, kind_word};
 use super::context::Place;
+use super::corrections::SensorForm;
 use crate::instrument::chain::{Chain, Transform};
 use crate::instrument::current_loop::CurrentLoop;
 use crate::instrument::curve::CurveSpec;
 use crate::instrument::decode::{Format, WordOrder};
+use crate::instrument::uncertainty::SharedKind;
+use crate::plant::model::ChannelIx;
 use crate::plant::raw::{Loop, Quantity};
 use crate::quantity::{QuantityKind, Unit};
+
+/// How registers become the value of a channel.
+pub(super) struct Conversion<'k> {
+    pub chain: Chain,
+    pub curve: Option<&'k CurveSpec>,
+    /// What the registers hold.
+    pub signal: QuantityKind,
+    /// Uncertainty of corrections, each a source of its own.
+    pub corrections: Vec<(&'static str, SharedKind)>,
+    pub cold_junction: Option<ChannelIx>,
+}
 
 impl Reader<'_, '_, '_> {
     #[expect(
@@ -19,7 +33,7 @@ impl Reader<'_, '_, '_> {
         known: &Known<'k>,
         kind: QuantityKind,
         unit: &'static Unit,
-    ) -> Option<(Chain, Option<&'k CurveSpec>)> {
+    ) -> Option<Conversion<'k>> {
         let format = match key!(self, format) {
             None => {
                 self.missing(
@@ -78,9 +92,10 @@ impl Reader<'_, '_, '_> {
                 Some(spec)
             }
         };
+        let sensor = self.sensor(known, kind, curve)?;
         // What the current loop gives, and what the registers hold.
-        let sensed = curve.map_or(kind, |curve| curve.input);
-        let current_loop = match key!(self, current_loop) {
+        let sensed = sensor.input;
+        let mut current_loop = match key!(self, current_loop) {
             None => None,
             Some(key) => Some(self.current_loop(&key, sensed)?),
         };
@@ -120,14 +135,43 @@ impl Reader<'_, '_, '_> {
             }
             None => Some(0.0),
         };
-        let transform = match (current_loop, curve) {
-            (None, None) => Transform::Direct,
-            (Some(current_loop), None) => Transform::CurrentLoop(current_loop),
-            (None, Some(spec)) => Transform::Curve(spec.curve.clone()),
-            (Some(current_loop), Some(spec)) => Transform::CurrentLoopThenCurve {
+        let mut corrections = sensor.corrections;
+        let (mut scale, mut offset) = (scale, offset);
+        if let Some((factor, relative)) = self.gas_correction(kind, &sensor.form)? {
+            match &mut current_loop {
+                Some(span) => {
+                    span.at_4_ma *= factor;
+                    span.at_20_ma *= factor;
+                }
+                None => {
+                    scale = scale.map(|scale| scale * factor);
+                    offset = offset.map(|offset| offset * factor);
+                }
+            }
+            corrections.push(("gas-factor", SharedKind::RelativeToReading(relative)));
+        }
+        let transform = match (current_loop, sensor.form) {
+            (None, SensorForm::None) => Transform::Direct,
+            (Some(current_loop), SensorForm::None) => Transform::CurrentLoop(current_loop),
+            (None, SensorForm::Curve(curve)) => Transform::Curve(curve),
+            (Some(current_loop), SensorForm::Curve(curve)) => Transform::CurrentLoopThenCurve {
                 current_loop,
-                curve: spec.curve.clone(),
+                curve,
             },
+            (_, SensorForm::Thermocouple { curve, junction_k }) => {
+                if current_loop.is_some() {
+                    self.context.error(
+                        self.heading(),
+                        format!(
+                            "channel {:?} is a thermocouple behind a current loop: such a transmitter makes the temperature itself",
+                            self.id
+                        ),
+                        "current-loop without thermocouple, with the temperatures at 4 mA and 20 mA",
+                    );
+                    return None;
+                }
+                Transform::Thermocouple { curve, junction_k }
+            }
         };
         let chain = Chain {
             format: format?,
@@ -136,7 +180,13 @@ impl Reader<'_, '_, '_> {
             offset: offset?,
             transform,
         };
-        Some((chain, curve))
+        Some(Conversion {
+            chain,
+            curve,
+            signal,
+            corrections,
+            cold_junction: sensor.cold_junction,
+        })
     }
 
     fn current_loop(&mut self, key: &Key<'_, Loop>, kind: QuantityKind) -> Option<CurrentLoop> {

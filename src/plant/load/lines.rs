@@ -3,6 +3,8 @@
 use toml::Spanned;
 
 use super::context::{Context, Here, Ids};
+use super::devices::Groups;
+use super::meters;
 use super::vessels::Channels;
 use crate::plant::model::{
     End, Line, Passage, PassageSource, Section, SectionIx, Vessel, VesselIx,
@@ -59,6 +61,7 @@ pub(super) fn line(
     context: &mut Context<'_>,
     channels: &Channels<'_>,
     sections: &Ids,
+    groups: &mut Groups,
     entry: &Entry<raw::Line>,
 ) -> Option<Line> {
     let keys = &entry.keys;
@@ -110,18 +113,7 @@ pub(super) fn line(
             None
         }
     };
-    let meter = match &keys.meter {
-        None => Some(None),
-        Some(field) => channels
-            .of_kind(
-                context,
-                here.at(field),
-                field.get_ref(),
-                &[QuantityKind::MassFlow],
-                "the meter of a line",
-            )
-            .map(Some),
-    };
+    let meter = meters::meter(context, channels, groups, &here, id);
     Some(Line {
         id: id.into(),
         name: name?,

@@ -7,14 +7,17 @@
 //!
 //! Nothing here reads the disk; see [`super::files`] for that.
 
+mod ageing;
 mod alarms;
 mod bath;
 mod channels;
 mod context;
 mod conversion;
+mod corrections;
 mod curves;
 mod devices;
 mod lines;
+mod meters;
 mod site;
 mod uncertainty;
 mod vessels;
@@ -110,6 +113,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         devices: &devices,
         sections: &sections,
         groups_by_id: &groups_by_id,
+        channels: &channel_ids,
         instruments: &instruments,
         curves: &curves,
     };
@@ -119,14 +123,8 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .map(|entry| channels::channel(context, &known, &mut groups, entry))
         .collect();
     channels::check_overlaps(context, &raw.channel, &channel);
+    channels::check_partners(context, &raw.channel, &channel);
     unused(context, raw);
-    if groups.overflowed() {
-        context.error(
-            Place { file: 0, offset: 0 },
-            "there are more than 65535 shared sources of error",
-            "fewer channels in one description",
-        );
-    }
 
     let kinds: Vec<_> = raw
         .channel
@@ -149,8 +147,15 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
     let line: Vec<_> = raw
         .line
         .iter()
-        .map(|entry| lines::line(context, &channels, &sections, entry))
+        .map(|entry| lines::line(context, &channels, &sections, &mut groups, entry))
         .collect();
+    if groups.overflowed() {
+        context.error(
+            Place { file: 0, offset: 0 },
+            "there are more than 65535 shared sources of error",
+            "fewer channels in one description",
+        );
+    }
     let known = alarms::Known {
         channels: &channels,
         devices: &devices,

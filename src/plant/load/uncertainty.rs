@@ -8,7 +8,7 @@ use super::devices::{Groups, sorted};
 use crate::instrument::chain::{Chain, Transform};
 use crate::instrument::uncertainty::{ChannelUncertainty, SharedKind, SharedTerm};
 use crate::plant::model::Behaviour;
-use crate::plant::raw::{Slow, Written};
+use crate::plant::raw::Slow;
 use crate::quantity::{GroupIx, QuantityKind};
 use crate::time::Span;
 
@@ -24,12 +24,15 @@ impl Reader<'_, '_, '_> {
             unit,
             ref chain,
             curve,
-            range,
+            signal,
+            ref corrections,
+            ..
         } = *made;
         let difference = kind.difference();
         let symbol = unit_of_difference(unit, kind);
         let (noise, signal_noise) = (key!(self, noise), key!(self, signal_noise));
         let calibration = key!(self, calibration);
+        let signal_calibration = key!(self, signal_calibration);
         // A state or a count has no uncertainty; everything that is measured has.
         if kind != QuantityKind::Plain {
             if noise.is_none() && signal_noise.is_none() {
@@ -38,20 +41,13 @@ impl Reader<'_, '_, '_> {
                 self.missing("noise", &example);
             }
             let curve_states_it = curve.is_some_and(|curve| curve.std_uncertainty > 0.0);
-            if calibration.is_none() && !curve_states_it {
+            if calibration.is_none() && signal_calibration.is_none() && !curve_states_it {
                 let example = format!(
                     "\"... {symbol}\", \"0.1 % of span\" or \"1 % of reading\" (standard uncertainty)"
                 );
                 self.missing("calibration", &example);
             }
         }
-        let signal = match (&chain.transform, curve) {
-            (Transform::CurrentLoop(_) | Transform::CurrentLoopThenCurve { .. }, _) => {
-                QuantityKind::Current
-            }
-            (Transform::Curve(_), Some(curve)) => curve.input,
-            (Transform::Direct | Transform::Curve(_), _) => kind,
-        };
         let noise_std = self.size(noise, "noise", difference);
         let signal_noise_std = self.size(signal_noise, "signal-noise", signal.difference());
         let resolution = match key!(self, resolution) {
@@ -64,12 +60,42 @@ impl Reader<'_, '_, '_> {
         let mut terms = Vec::new();
         let curve_std = curve.map_or(0.0, |curve| curve.std_uncertainty);
         let mut own_group = None;
-        if calibration.is_some() || curve_std > 0.0 {
+        if calibration.is_some() || signal_calibration.is_some() || curve_std > 0.0 {
             own_group = Some(groups.add(self.id, Behaviour::Constant));
         }
+        let mut calibrated = Vec::new();
+        if curve_std > 0.0 {
+            calibrated.push(SharedKind::Absolute(curve_std));
+        }
         if let (Some(key), Some(group)) = (calibration, own_group) {
-            let kind = self.calibration(&key, difference, chain, range)?;
-            terms.push(SharedTerm { group, kind });
+            let sizes = self.sizes(key.at, &key.value.0, "calibration", made)?;
+            calibrated.extend(&sizes);
+            for (at, size) in sizes.into_iter().enumerate() {
+                // Span and reading err apart: the zero is not the slope.
+                let group = match at {
+                    0 => group,
+                    _ => groups.add(
+                        &format!("{}/calibration {}", self.id, at + 1),
+                        Behaviour::Constant,
+                    ),
+                };
+                let kind = Self::as_thermocouple(chain, size);
+                terms.push(SharedTerm { group, kind });
+            }
+        }
+        if let (Some(key), Some(group)) = (signal_calibration, own_group) {
+            let std = self.quantity(&key, "signal-calibration", signal.difference())?;
+            let std = self.not_negative(key.at, "signal-calibration", std)?;
+            terms.push(SharedTerm {
+                group,
+                kind: SharedKind::SignalAbsolute(std),
+            });
+        }
+        for &(part, kind) in corrections {
+            terms.push(SharedTerm {
+                group: groups.add(&format!("{}/{part}", self.id), Behaviour::Constant),
+                kind,
+            });
         }
         if let Some(zero) = zero
             && zero > 0.0
@@ -84,6 +110,8 @@ impl Reader<'_, '_, '_> {
             Some(key) => self.slow(&key, groups, difference, &mut terms),
         };
         let shared = self.shared(known, difference, &mut terms);
+        let cut_off = self.cut_off(groups, kind);
+        let ageing = self.ageing(groups, made, &calibrated);
         slow?;
         shared?;
         zero?;
@@ -94,32 +122,44 @@ impl Reader<'_, '_, '_> {
             curve_std,
             curve_group: own_group.filter(|_| curve_std > 0.0),
             shared: sorted(terms).into(),
+            cut_off: cut_off?,
+            ageing: ageing?,
         })
     }
 
-    /// `"0.5 mbar"`, `"0.1 % of span"` or `"1 % of reading"`.
-    fn calibration(
+    /// `"0.5 mbar"`, `"0.1 % of span"`, `"1 % of reading"`, or several with a plus between them.
+    pub(super) fn sizes(
         &mut self,
-        key: &Key<'_, Written>,
-        difference: QuantityKind,
-        chain: &Chain,
-        range: Option<(f64, f64)>,
+        at: Place,
+        text: &str,
+        name: &str,
+        made: &Made<'_>,
+    ) -> Option<Vec<SharedKind>> {
+        text.split(" + ")
+            .map(|part| self.size_of(at, part.trim(), name, made))
+            .collect()
+    }
+
+    fn size_of(
+        &mut self,
+        at: Place,
+        text: &str,
+        name: &str,
+        made: &Made<'_>,
     ) -> Option<SharedKind> {
-        let text = key.value.0.as_str();
+        let difference = made.kind.difference();
         let Some((part, whole)) = text.split_once(" of ") else {
-            let value = self.quantity(key, "calibration", difference)?;
-            return self
-                .not_negative(key.at, "calibration", value)
-                .map(SharedKind::Absolute);
+            let (value, _) = self.context.with_unit(at, text, name, difference)?;
+            return self.not_negative(at, name, value).map(SharedKind::Absolute);
         };
-        let (part, _) =
-            self.context
-                .with_unit(key.at, part, "calibration", QuantityKind::Fraction)?;
-        let part = self.not_negative(key.at, "calibration", part)?;
+        let (part, _) = self
+            .context
+            .with_unit(at, part, name, QuantityKind::Fraction)?;
+        let part = self.not_negative(at, name, part)?;
         match whole.trim() {
             "reading" => Some(SharedKind::RelativeToReading(part)),
             "span" => {
-                let span = match (&chain.transform, range) {
+                let span = match (&made.chain.transform, made.range) {
                     (Transform::CurrentLoop(span), _) => (span.at_20_ma - span.at_4_ma).abs(),
                     (_, Some((low, high))) => high - low,
                     (_, None) => return None,
@@ -128,13 +168,30 @@ impl Reader<'_, '_, '_> {
             }
             other => {
                 self.context.error(
-                    key.at,
-                    format!("calibration: a part of {other:?} is not known"),
+                    at,
+                    format!("{name}: a part of {other:?} is not known"),
                     "\"0.1 % of span\" or \"1 % of reading\"",
                 );
                 None
             }
         }
+    }
+
+    /// What a thermocouple is uncertain by in kelvins holds where its classes are stated, down to
+    /// -200 degrees Celsius; below, it is the emf that those kelvins were there.
+    fn as_thermocouple(chain: &Chain, size: SharedKind) -> SharedKind {
+        const LEAST_CLASS_K: f64 = 73.15;
+        let (Transform::Thermocouple { curve, .. }, SharedKind::Absolute(absolute)) =
+            (&chain.transform, size)
+        else {
+            return size;
+        };
+        curve
+            .sensitivity(LEAST_CLASS_K)
+            .map_or(size, |sensitivity| SharedKind::AtLeastSignal {
+                absolute,
+                signal: absolute * sensitivity,
+            })
     }
 
     fn slow(

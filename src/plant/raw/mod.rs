@@ -144,6 +144,36 @@ raw! {
         slow: Spanned<Slow>,
         shared: Vec<Spanned<Shared>>,
         calibration_valid_to: Text,
+        calibrated_at: Text,
+        drift: Quantity,
+        ageing: Quantity,
+        signal_calibration: Quantity,
+        gas_correction: Spanned<GasCorrection>,
+        cut_off: Quantity,
+        log_gauge: Spanned<LogGauge>,
+        thermocouple: Text,
+        cold_junction: Text,
+        leads: Quantity,
+        self_heating: Spanned<SelfHeating>,
+    }
+
+    /// `gas-correction = { calibrated-for = "nitrogen", factor = "1.45 ± 2 %" }`
+    GasCorrection {
+        calibrated_for: Text,
+        factor: Quantity,
+    }
+
+    /// `log-gauge = { at = "1e-3 mbar(a)", signal = "4 V", per-decade = "1 V" }`
+    LogGauge {
+        at: Quantity,
+        signal: Quantity,
+        per_decade: Quantity,
+    }
+
+    /// `self-heating = { current = "1 mA", thermal-resistance = "400 K/W ± 30 %" }`
+    SelfHeating {
+        current: Quantity,
+        thermal_resistance: Quantity,
     }
 
     /// `current-loop = { at-4-ma = "...", at-20-ma = "..." }`
@@ -172,6 +202,7 @@ raw! {
         register: Text,
         instrument: Text,
         section: Text,
+        agrees_with: Text,
     }
 
     /// `[[vessel]]`
@@ -211,6 +242,9 @@ raw! {
         pressure: Text,
         liquid: Text,
         liquid_temperature: Text,
+        bottom_temperature: Text,
+        surface_temperature: Text,
+        interface: Quantity,
         vapour: Text,
         vapour_temperature: Text,
     }
@@ -222,16 +256,32 @@ raw! {
         length: Quantity,
         heads: Text,
         table: Spanned<Vec<Vec<Quantity>>>,
+        contraction: Quantity,
+        immersed: Vec<Spanned<Immersed>>,
     }
 
-    /// `level = { height = "...", bottom = "..." }` or
-    /// `level = { pressure-difference = "...", bottom-tap = "...", top-tap = "..." }`
+    /// `immersed = [{ from = "...", to = "...", volume = "..." }]`
+    Immersed {
+        from: Quantity,
+        to: Quantity,
+        volume: Quantity,
+    }
+
+    /// `level = { height = "...", bottom = "..." }`,
+    /// `level = { pressure-difference = "...", bottom-tap = "...", top-tap = "..." }` or
+    /// `level = { capacitance = "...", bottom = "...", length = "...", empty = "...", stray = "..." }`
     Level {
         height: Text,
         bottom: Quantity,
+        superfluid_bias: Quantity,
         pressure_difference: Text,
         bottom_tap: Quantity,
         top_tap: Quantity,
+        line_temperature: Quantity,
+        capacitance: Text,
+        length: Quantity,
+        empty: Quantity,
+        stray: Quantity,
     }
 
     /// `[vessel.bag]`
@@ -264,6 +314,31 @@ raw! {
         state: Text,
         valve: Spanned<Valve>,
         meter: Text,
+        orifice: Spanned<Constriction>,
+        venturi: Spanned<Constriction>,
+        totaliser: Spanned<Totaliser>,
+        purity: Text,
+    }
+
+    /// `[line.orifice]`, `[line.venturi]`
+    Constriction {
+        pressure_difference: Text,
+        pressure: Text,
+        temperature: Text,
+        pipe: Quantity,
+        bore: Quantity,
+        throat: Quantity,
+        taps: Text,
+        convergent: Text,
+        cut_off: Quantity,
+    }
+
+    /// `[line.totaliser]`
+    Totaliser {
+        count: Text,
+        per_count: Quantity,
+        rollover: Quantity,
+        largest_flow: Quantity,
     }
 
     /// `valve = { channel = "...", open-above = "..." }`

@@ -53,7 +53,15 @@ const TOP_LEVEL: [&str; 12] = [
     "console",
 ];
 
-const CHANNEL_KEYS: [&str; 6] = ["id", "name", "device", "register", "instrument", "section"];
+const CHANNEL_KEYS: [&str; 7] = [
+    "id",
+    "name",
+    "device",
+    "register",
+    "instrument",
+    "section",
+    "agrees-with",
+];
 
 impl Raw {
     /// Takes every table of one file, and every fault of its form.
