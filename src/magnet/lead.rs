@@ -30,9 +30,9 @@ pub enum LeadCooling {
     Over,
 }
 
-/// How the warm end of a lead stands.
+/// How the end of a lead stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum WarmEnd {
+pub enum LeadEnd {
     /// Below its lower limit: it frosts, and water gets into the insulation.
     TooCold,
     /// Between its limits.
@@ -102,20 +102,20 @@ pub fn lead_flow(
     })
 }
 
-/// The warm end against its limits, K.
+/// An end of a lead, mostly the warm one, against its limits, K.
 ///
 /// # Errors
 /// [`LeadError::NotANumber`] for a temperature or limit that is none, or limits that leave no room.
-pub fn warm_end(temperature_k: f64, low_k: f64, high_k: f64) -> Result<WarmEnd, LeadError> {
+pub fn lead_end(temperature_k: f64, low_k: f64, high_k: f64) -> Result<LeadEnd, LeadError> {
     let finite = [temperature_k, low_k, high_k].iter().all(|x| x.is_finite());
     if !finite || low_k >= high_k {
         return Err(LeadError::NotANumber);
     }
     Ok(if temperature_k < low_k {
-        WarmEnd::TooCold
+        LeadEnd::TooCold
     } else if temperature_k > high_k {
-        WarmEnd::TooWarm
+        LeadEnd::TooWarm
     } else {
-        WarmEnd::Well
+        LeadEnd::Well
     })
 }

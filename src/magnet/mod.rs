@@ -28,7 +28,7 @@ pub use critical_surface::{
     CriticalSurface, CriticalSurfaceError, CriticalSurfaceParameters, LOWEST_FIELD_T, Sharing,
 };
 pub use joint::{JointPair, JointRefusal, JointResistance, Resolution, joint_resistance};
-pub use lead::{LeadCooling, LeadError, LeadFlow, WarmEnd, lead_flow, warm_end};
+pub use lead::{LeadCooling, LeadEnd, LeadError, LeadFlow, lead_end, lead_flow};
 pub use margin::{
     Margin, MarginFigures, MarginInput, Strand, StrandError, load_line_fraction, margin,
 };

@@ -1,6 +1,6 @@
 //! Current leads.
 
-use coldledger::magnet::{Figure, LeadCooling, LeadError, WarmEnd, lead_flow, warm_end};
+use coldledger::magnet::{Figure, LeadCooling, LeadEnd, LeadError, lead_end, lead_flow};
 
 /// 0.06 g/s per kA at 5 kA is 0.3 g/s.
 #[test]
@@ -51,10 +51,10 @@ fn flow_against_need() {
 }
 
 #[test]
-fn warm_end_against_its_limits() {
-    assert_eq!(warm_end(280.0, 283.0, 320.0), Ok(WarmEnd::TooCold));
-    assert_eq!(warm_end(295.0, 283.0, 320.0), Ok(WarmEnd::Well));
-    assert_eq!(warm_end(330.0, 283.0, 320.0), Ok(WarmEnd::TooWarm));
-    assert_eq!(warm_end(f64::NAN, 283.0, 320.0), Err(LeadError::NotANumber));
-    assert_eq!(warm_end(295.0, 320.0, 283.0), Err(LeadError::NotANumber));
+fn lead_end_against_its_limits() {
+    assert_eq!(lead_end(280.0, 283.0, 320.0), Ok(LeadEnd::TooCold));
+    assert_eq!(lead_end(295.0, 283.0, 320.0), Ok(LeadEnd::Well));
+    assert_eq!(lead_end(330.0, 283.0, 320.0), Ok(LeadEnd::TooWarm));
+    assert_eq!(lead_end(f64::NAN, 283.0, 320.0), Err(LeadError::NotANumber));
+    assert_eq!(lead_end(295.0, 320.0, 283.0), Err(LeadError::NotANumber));
 }

@@ -2,8 +2,8 @@
 
 use coldledger::magnet::{
     BathState, Figure, JointPair, LevelFall, Margin, MarginInput, Resolution, Strand, Target,
-    Trend, end_to_end, forecast, from_level_fall, from_vent_flow, joint_resistance, lead_flow,
-    margin, time_until_by_heat, time_until_by_trend, trend, warm_end,
+    Trend, end_to_end, forecast, from_level_fall, from_vent_flow, joint_resistance, lead_end,
+    lead_flow, margin, time_until_by_heat, time_until_by_trend, trend,
 };
 use proptest::prelude::*;
 
@@ -132,7 +132,7 @@ proptest! {
         let _ = from_level_fall(&near, LevelFall::Volume(e));
         let _ = time_until_by_heat(a, b, x, y);
         let _ = lead_flow(a, b, x, y);
-        let _ = warm_end(x, y, z);
+        let _ = lead_end(x, y, z);
         let _ = end_to_end(a, b, x);
         let line = Trend { value: a, rate_per_s: b, degrees_of_freedom: freedom, span_s: x };
         let _ = time_until_by_trend(&line, y, z);
