@@ -47,6 +47,7 @@ impl Engine {
                 })
                 .collect(),
             losses: state.losses.report().cloned().into_iter().collect(),
+            magnets: state.magnets.report.clone(),
             alarms: plant
                 .alarms
                 .iter()

@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::magnets::MagnetReport;
 use super::outcome::{AlarmState, InventoryReport, LossReport, Provenance};
 use crate::plant::{AlarmClass, Id, Passage, Priority};
 use crate::quantity::{Quality, Reason};
@@ -30,6 +31,9 @@ pub struct View {
     pub lines: Vec<LineView>,
     /// What is lost: the plant first, then sections.
     pub losses: Vec<LossReport>,
+    /// Margins, baths, joints, leads and cool-downs.
+    #[serde(default)]
+    pub magnets: MagnetReport,
     /// Each alarm, in the order of the description.
     pub alarms: Vec<AlarmView>,
     /// Ledger entries in the order they were entered.
