@@ -13,7 +13,7 @@
 //!  alarm/       balance/        alarm states | inventory, ledger, loss
 //!  plant/                       the plant description
 //!  instrument/                  raw register to physical quantity
-//!  helium/                      helium properties
+//!  helium/       magnet/         helium properties | margin, joints, boil-off
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
@@ -30,6 +30,7 @@ pub mod engine;
 pub mod helium;
 pub mod history;
 pub mod instrument;
+pub mod magnet;
 pub mod plant;
 pub mod publish;
 pub mod quantity;

@@ -99,6 +99,12 @@ quantities! {
     MassFlow;
     /// Density, kg/m3.
     Density;
+    /// Area, m2.
+    Area;
+    /// Magnetic flux density, T.
+    MagneticFluxDensity;
+    /// Electric current per area, A/m2.
+    CurrentDensity;
     /// Electric potential difference, V.
     Voltage;
     /// Electric current, A.
@@ -259,6 +265,7 @@ units! {
     "m" Length 1.0, 0.0;
     "cm" Length 1e-2, 0.0;
     "mm" Length 1e-3, 0.0;
+    "um" Length 1e-6, 0.0;
     "m3" Volume 1.0, 0.0;
     "L" Volume 1e-3, 0.0;
     "kg" Mass 1.0, 0.0;
@@ -285,6 +292,12 @@ units! {
     "SL/min at 20 degC" MassFlow AT_20_C / 60_000.0, 0.0;
     "SL/min at 25 degC" MassFlow AT_25_C / 60_000.0, 0.0;
     "kg/m3" Density 1.0, 0.0;
+    "m2" Area 1.0, 0.0;
+    "mm2" Area 1e-6, 0.0;
+    "T" MagneticFluxDensity 1.0, 0.0;
+    "mT" MagneticFluxDensity 1e-3, 0.0;
+    "A/m2" CurrentDensity 1.0, 0.0;
+    "A/mm2" CurrentDensity 1e6, 0.0;
     "V" Voltage 1.0, 0.0;
     "mV" Voltage 1e-3, 0.0;
     "uV" Voltage 1e-6, 0.0;
@@ -296,6 +309,8 @@ units! {
     "ohm" Resistance 1.0, 0.0;
     "kohm" Resistance 1e3, 0.0;
     "mohm" Resistance 1e-3, 0.0;
+    "uohm" Resistance 1e-6, 0.0;
+    "nohm" Resistance 1e-9, 0.0;
     "W" Power 1.0, 0.0;
     "kW" Power 1e3, 0.0;
     "mW" Power 1e-3, 0.0;
@@ -367,6 +382,9 @@ impl QuantityKind {
             Self::Mass => "mass",
             Self::MassFlow => "mass flow",
             Self::Density => "density",
+            Self::Area => "area",
+            Self::MagneticFluxDensity => "magnetic flux density",
+            Self::CurrentDensity => "current density",
             Self::Voltage => "voltage",
             Self::Current => "current",
             Self::Resistance => "resistance",

@@ -8,7 +8,8 @@ use serde::{Deserialize, Serialize};
 use super::state::Cause;
 use crate::balance::report::{ExcessLoss, WindowBalance};
 use crate::plant::{
-    AlarmSource, ChannelIx, DeviceIx, Direction, LineIx, Passage, Plant, Scope, VesselIx,
+    AlarmSource, ChannelIx, CoolDownIx, DeviceIx, Direction, LineIx, MagnetIx, Passage, Plant,
+    Scope, VesselIx,
 };
 use crate::quantity::{Measured, Reason, Si};
 use crate::time::{Monotonic, Span};
@@ -25,6 +26,14 @@ pub trait Facts {
     fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance>;
     /// Whether a line is open.
     fn passage(&self, line: LineIx) -> Passage;
+    /// A magnet's temperature margin and its standard uncertainty, K; minus infinity when it is lost,
+    /// none when it is not known.
+    fn margin_k(&self, magnet: MagnetIx) -> Option<(f64, f64)>;
+    /// Time until a bath reaches its low level by its trend, s; infinity when it does not fall, none
+    /// when it is not known.
+    fn time_until_low_s(&self, vessel: VesselIx) -> Option<f64>;
+    /// Difference between the ends of a cold mass and its limit, K.
+    fn gradient_k(&self, cool_down: CoolDownIx) -> Option<(f64, f64)>;
     /// Whether a device answers; none before its first poll.
     fn device_answers(&self, device: DeviceIx) -> Option<bool>;
 }
@@ -122,6 +131,9 @@ impl SourceMemory {
             AlarmSource::UnaccountedLoss { scope, over, limit } => {
                 unaccounted(facts.window(*scope, *over), *over, *limit)
             }
+            AlarmSource::Margin { .. }
+            | AlarmSource::TimeUntilLow { .. }
+            | AlarmSource::Gradient { .. } => self.of_magnets(source, facts),
             AlarmSource::DeviceLost { device } => match facts.device_answers(*device) {
                 None => Cause::Unknown,
                 Some(true) => Cause::Absent,
@@ -134,6 +146,47 @@ impl SourceMemory {
             Cause::Unknown => {}
         }
         cause
+    }
+
+    fn of_magnets(&self, source: &AlarmSource, facts: &dyn Facts) -> Cause {
+        let judged = match source {
+            AlarmSource::Margin {
+                magnet,
+                limit,
+                deadband,
+            } => facts.margin_k(*magnet).map(|(margin, std)| {
+                self.beyond(margin, Direction::Down, *limit, *deadband, || {
+                    if margin == f64::NEG_INFINITY {
+                        "margin lost: the superconductor does not carry the current".to_owned()
+                    } else {
+                        format!("{margin:.2} K ± {std:.2} K (below {limit:.2} K)")
+                    }
+                })
+            }),
+            AlarmSource::TimeUntilLow {
+                vessel,
+                limit,
+                deadband,
+            } => facts.time_until_low_s(*vessel).map(|time| {
+                self.beyond(time, Direction::Down, *limit, *deadband, || {
+                    format!(
+                        "{} to the low level (below {})",
+                        Span::from_seconds(time),
+                        Span::from_seconds(*limit)
+                    )
+                })
+            }),
+            AlarmSource::Gradient {
+                cool_down,
+                deadband,
+            } => facts.gradient_k(*cool_down).map(|(difference, limit)| {
+                self.beyond(difference, Direction::Up, limit, *deadband, || {
+                    format!("{difference:.1} K between the ends (above {limit:.1} K)")
+                })
+            }),
+            _ => None,
+        };
+        judged.unwrap_or(Cause::Unknown)
     }
 
     fn beyond(

@@ -5,6 +5,7 @@ pub mod client;
 pub mod helium;
 pub mod ledger;
 pub mod losses;
+pub mod magnet;
 pub mod operator;
 pub mod run;
 pub mod status;
@@ -42,6 +43,7 @@ enum Command {
     Check(check::Args),
     Helium(helium::HeliumArgs),
     Losses(losses::LossesArgs),
+    Magnet(magnet::MagnetArgs),
     Ledger(ledger::LedgerArgs),
     Status(status::StatusArgs),
     VacuumRise(vacuum_rise::VacuumRiseArgs),
@@ -57,6 +59,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::run(&args, std::io::stdout().lock()),
         Command::Helium(args) => helium::main(&args),
         Command::Losses(args) => losses::main(&args),
+        Command::Magnet(args) => magnet::main(&args),
         Command::Ledger(args) => ledger::main(&args),
         Command::Status(args) => status::main(&args),
         Command::VacuumRise(args) => vacuum_rise::main(&args),

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::channels::Channels;
 use super::clock::Continuous;
 use super::event::{Action, ActionKind, Actor, Event, EventKind, Poll, PollFault};
+use super::magnets::{MagnetMemory, MarginState, Until};
 use super::outcome::{Outcome, OutcomeKind, Provenance};
 use crate::alarm::{AlarmBook, AlarmTransition, Facts};
 use crate::balance::account::{AccountTick, Flow};
@@ -21,8 +22,8 @@ use crate::balance::tally::{Contributor, Tally};
 use crate::balance::unlike::{self, Comparison};
 use crate::balance::window::TickMass;
 use crate::plant::{
-    BlockKey, ChannelIx, DeviceIx, Id, LineIx, Passage, PassageSource, Plant, Scope, VesselIx,
-    channels_within,
+    BlockKey, ChannelIx, CoolDownIx, DeviceIx, Id, LineIx, MagnetIx, Passage, PassageSource, Plant,
+    Scope, VesselIx, channels_within,
 };
 use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
@@ -60,6 +61,7 @@ pub(super) struct State {
     /// Plant mass at the last tick before a change of description, to restate against.
     restate_from: Option<Restatement>,
     next_inventory: Monotonic,
+    pub(super) magnets: MagnetMemory,
     /// Ledger entries lost with a damaged record.
     unsaved: Vec<Id>,
 }
@@ -301,6 +303,7 @@ impl Engine {
         self.state.last_masses = last_masses;
         self.state.passages = passages;
         self.state.devices = devices;
+        self.state.magnets.adopt(&plant);
         self.masses = Vec::new();
         self.comparisons = unlike::comparisons(&plant);
         self.routes = BTreeMap::new();
@@ -355,6 +358,7 @@ impl Engine {
         self.reckon(&plant, now);
         self.state.plant_mass = self.sum_masses();
         self.restate(now, sink);
+        self.reckon_magnets(&plant, now);
 
         let doubtful: Vec<VesselIx> = (0u32..)
             .zip(&self.masses)
@@ -877,6 +881,37 @@ impl Facts for Engine {
             .get(line.index())
             .copied()
             .unwrap_or(Passage::Unknown)
+    }
+
+    fn margin_k(&self, magnet: MagnetIx) -> Option<(f64, f64)> {
+        let now = self.state.magnets.report.magnets.get(magnet.index())?;
+        match now.state {
+            MarginState::Standing => now.margin_k.map(|margin| (margin.value, margin.std)),
+            MarginState::Lost => Some((f64::NEG_INFINITY, 0.0)),
+            MarginState::NotKnown => None,
+        }
+    }
+
+    fn time_until_low_s(&self, vessel: VesselIx) -> Option<f64> {
+        let id = &self.plant.vessel(vessel)?.id;
+        let mut baths = self.state.magnets.report.baths.iter();
+        match baths.find(|bath| bath.id == *id)?.until_low {
+            Until::NotKnown => None,
+            Until::Reached => Some(0.0),
+            Until::Never => Some(f64::INFINITY),
+            Until::After { after_s, .. } => Some(after_s),
+        }
+    }
+
+    fn gradient_k(&self, cool_down: CoolDownIx) -> Option<(f64, f64)> {
+        let now = self
+            .state
+            .magnets
+            .report
+            .cool_downs
+            .get(cool_down.index())?;
+        now.difference_k
+            .map(|difference| (difference.value, now.limit_k))
     }
 
     fn device_answers(&self, device: DeviceIx) -> Option<bool> {

@@ -66,6 +66,7 @@ impl Engine {
             explanation: state.losses.explanation().cloned(),
             happenings: Vec::new(),
             room: None,
+            magnets: state.magnets.report.clone(),
             alarms: plant
                 .alarms
                 .iter()

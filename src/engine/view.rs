@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::magnets::MagnetReport;
 use super::outcome::{
     AlarmState, Explanation, Happening, InventoryReport, LossReport, Provenance, RoomLeft,
 };
@@ -38,6 +39,9 @@ pub struct View {
     pub happenings: Vec<Happening>,
     /// Room for gas if the compressors stop now.
     pub room: Option<RoomLeft>,
+    /// Margins, baths, joints, leads and cool-downs.
+    #[serde(default)]
+    pub magnets: MagnetReport,
     /// Each alarm, in the order of the description.
     pub alarms: Vec<AlarmView>,
     /// Ledger entries in the order they were entered.

@@ -18,6 +18,8 @@ use crate::quantity::{
 };
 use crate::time::{Span, Timestamp};
 
+use super::magnets::{CoolDownIx, MagnetIx, Magnets};
+
 /// A text id from the description; cheap to clone.
 pub type Id = Arc<str>;
 
@@ -83,6 +85,8 @@ pub struct Plant {
     pub all: Things,
     /// Shared sources of error, addressed by [`crate::quantity::GroupIx`].
     pub groups: Vec<Group>,
+    /// Magnets, joints, leads, cool-downs and what is watched in baths.
+    pub magnets: Magnets,
     /// Alarms and alerts.
     pub alarms: Vec<AlarmRule>,
     /// Ledger entries that the description begins with.
@@ -760,6 +764,31 @@ pub enum AlarmSource {
         over: Span,
         /// kg.
         limit: f64,
+    },
+    /// A magnet's temperature margin below a limit, or lost.
+    Margin {
+        /// The magnet.
+        magnet: MagnetIx,
+        /// K.
+        limit: f64,
+        /// K.
+        deadband: f64,
+    },
+    /// A bath that reaches its low level, by its trend, in less than a time.
+    TimeUntilLow {
+        /// The vessel, a bath with a low level.
+        vessel: VesselIx,
+        /// s.
+        limit: f64,
+        /// s.
+        deadband: f64,
+    },
+    /// The ends of a cold mass further apart than its stated limit.
+    Gradient {
+        /// The cool-down.
+        cool_down: CoolDownIx,
+        /// K.
+        deadband: f64,
     },
     /// A device does not answer.
     DeviceLost {

@@ -4,6 +4,7 @@ use toml::Spanned;
 
 use super::context::{Context, Here, Ids};
 use super::vessels::Channels;
+use crate::plant::magnets::{CoolDownIx, MagnetIx, Magnets};
 use crate::plant::model::{
     AlarmClass, AlarmRule, AlarmSource, ChannelIx, DeviceIx, Direction, LineIx, Priority, Scope,
     SectionIx, VesselIx,
@@ -19,6 +20,10 @@ pub(super) struct Known<'k> {
     pub vessels: &'k Ids,
     pub sections: &'k Ids,
     pub lines: &'k Ids,
+    pub magnets: &'k Ids,
+    pub cool_downs: &'k Ids,
+    /// As made, unless something in it is wrong.
+    pub described: Option<&'k Magnets>,
 }
 
 /// An alarm.
@@ -121,7 +126,7 @@ struct Reader<'r, 'f, 'e> {
     here: Here<'e, raw::Alarm>,
 }
 
-const SOURCES: &str = "one of above, below, rising, falling, not-usable, disagreement, mass-above, mass-below, excess-loss, unaccounted-loss or device-lost";
+const SOURCES: &str = "one of above, below, rising, falling, not-usable, disagreement, mass-above, mass-below, excess-loss, unaccounted-loss, margin-below, time-until-low-below, gradient-above-limit or device-lost";
 
 impl Reader<'_, '_, '_> {
     fn text(&mut self, field: Option<&Text>, key: &str, example: &str) -> Option<String> {
@@ -163,6 +168,9 @@ impl Reader<'_, '_, '_> {
             keys.mass_below.is_some(),
             keys.excess_loss.is_some(),
             keys.unaccounted_loss.is_some(),
+            keys.margin_below.is_some(),
+            keys.time_until_low_below.is_some(),
+            keys.gradient_above_limit.is_some(),
             keys.device_lost.is_some(),
         ];
         match said.iter().filter(|&&said| said).count() {
@@ -220,6 +228,15 @@ impl Reader<'_, '_, '_> {
         }
         if let Some(loss) = &keys.unaccounted_loss {
             return self.unaccounted(loss);
+        }
+        if let Some(limit) = &keys.margin_below {
+            return self.margin(limit);
+        }
+        if let Some(limit) = &keys.time_until_low_below {
+            return self.time_until_low(limit);
+        }
+        if let Some(limit) = &keys.gradient_above_limit {
+            return self.gradient(limit);
         }
         let device = self.find(keys.device_lost.as_ref()?, "device", self.known.devices)?;
         Some(AlarmSource::DeviceLost {
@@ -413,6 +430,103 @@ impl Reader<'_, '_, '_> {
             vessel: VesselIx(vessel?),
             direction,
             limit: limit?,
+            deadband: deadband?,
+        })
+    }
+
+    fn margin(&mut self, field: &Spanned<raw::MarginLimit>) -> Option<AlarmSource> {
+        let keys = field.get_ref();
+        let magnet = self.part(
+            keys.magnet.as_ref(),
+            field,
+            "magnet",
+            "\"the id of a magnet\"",
+        );
+        let limit = self.part(keys.limit.as_ref(), field, "limit", "\"0.5 K\"");
+        let deadband = self.part(keys.deadband.as_ref(), field, "deadband", "\"0.1 K\"");
+        let magnet = magnet.and_then(|magnet| self.find(magnet, "magnet", self.known.magnets));
+        let kind = QuantityKind::TemperatureDifference;
+        let limit = self
+            .context
+            .positive(&self.here, limit?, "limit", kind, false);
+        let deadband = self
+            .context
+            .positive(&self.here, deadband?, "deadband", kind, false);
+        Some(AlarmSource::Margin {
+            magnet: MagnetIx(magnet?),
+            limit: limit?,
+            deadband: deadband?,
+        })
+    }
+
+    fn time_until_low(&mut self, field: &Spanned<raw::TimeLimit>) -> Option<AlarmSource> {
+        let keys = field.get_ref();
+        let vessel = self.part(
+            keys.vessel.as_ref(),
+            field,
+            "vessel",
+            "\"the id of a bath\"",
+        );
+        let limit = self.part(keys.limit.as_ref(), field, "limit", "\"4 h\"");
+        let deadband = self.part(keys.deadband.as_ref(), field, "deadband", "\"1 h\"");
+        let vessel_field = vessel?;
+        let vessel = self
+            .find(vessel_field, "vessel", self.known.vessels)
+            .map(VesselIx);
+        let kind = QuantityKind::Duration;
+        let limit = self
+            .context
+            .positive(&self.here, limit?, "limit", kind, false);
+        let deadband = self
+            .context
+            .positive(&self.here, deadband?, "deadband", kind, false);
+        let vessel = vessel?;
+        let watched = self.known.described.is_none_or(|magnets| {
+            magnets
+                .baths
+                .iter()
+                .any(|bath| bath.vessel == vessel && bath.low_level.is_some())
+        });
+        if !watched {
+            self.context.error(
+                self.here.at(vessel_field),
+                format!(
+                    "vessel {:?} states no low level, so no time until it can be told",
+                    vessel_field.get_ref()
+                ),
+                "low-level = \"300 mm\" in its [vessel.bath]",
+            );
+            return None;
+        }
+        Some(AlarmSource::TimeUntilLow {
+            vessel,
+            limit: limit?,
+            deadband: deadband?,
+        })
+    }
+
+    fn gradient(&mut self, field: &Spanned<raw::GradientLimit>) -> Option<AlarmSource> {
+        let keys = field.get_ref();
+        let cool_down = self.part(
+            keys.cool_down.as_ref(),
+            field,
+            "cool-down",
+            "\"the id of a cool-down\"",
+        );
+        let deadband = self.part(keys.deadband.as_ref(), field, "deadband", "\"5 K\"");
+        let cool_down_field = cool_down?;
+        let cool_down = self
+            .find(cool_down_field, "cool-down", self.known.cool_downs)
+            .map(CoolDownIx);
+        let deadband = self.context.positive(
+            &self.here,
+            deadband?,
+            "deadband",
+            QuantityKind::TemperatureDifference,
+            false,
+        );
+        Some(AlarmSource::Gradient {
+            cool_down: cool_down?,
             deadband: deadband?,
         })
     }

@@ -7,7 +7,7 @@ use super::devices::Groups;
 use super::meters;
 use super::vessels::Channels;
 use crate::plant::model::{
-    End, Line, Passage, PassageSource, Section, SectionIx, Vessel, VesselIx,
+    ChannelIx, End, Line, Passage, PassageSource, Section, SectionIx, Vessel, VesselIx,
 };
 use crate::plant::raw::{self, Entry, Text, nearest};
 use crate::quantity::QuantityKind;
@@ -154,6 +154,21 @@ fn valve_of(
     here: &Here<'_, raw::Line>,
     field: &Spanned<raw::Valve>,
 ) -> Option<PassageSource> {
+    valve_value(context, channels, here, field).map(|(channel, open_above)| {
+        PassageSource::Channel {
+            channel,
+            open_above,
+        }
+    })
+}
+
+/// The channel of a valve, and the value above which it is open.
+pub(super) fn valve_value<T>(
+    context: &mut Context<'_>,
+    channels: &Channels<'_>,
+    here: &Here<'_, T>,
+    field: &Spanned<raw::Valve>,
+) -> Option<(ChannelIx, f64)> {
     let valve = field.get_ref();
     let (Some(id), Some(open_above)) = (&valve.channel, &valve.open_above) else {
         context.error(
@@ -176,8 +191,5 @@ fn valve_of(
     )?;
     let kind = channels.kind(channel)?;
     let open_above = context.quantity(here, open_above, "open-above", kind)?;
-    Some(PassageSource::Channel {
-        channel,
-        open_above,
-    })
+    Some((channel, open_above))
 }

@@ -17,6 +17,7 @@ mod corrections;
 mod curves;
 mod devices;
 mod lines;
+mod magnets;
 mod meters;
 mod site;
 mod uncertainty;
@@ -97,6 +98,17 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
     });
     let vessel_ids = gather(context, "vessel", &raw.vessel, |keys| keys.id.as_ref());
     let line_ids = gather(context, "line", &raw.line, |keys| keys.id.as_ref());
+    let conductors = gather(context, "conductor", &raw.conductor, |keys| {
+        keys.id.as_ref()
+    });
+    let magnet_ids = gather(context, "magnet", &raw.magnet, |keys| keys.id.as_ref());
+    gather(context, "joint", &raw.joint, |keys| keys.id.as_ref());
+    gather(context, "current lead", &raw.current_lead, |keys| {
+        keys.id.as_ref()
+    });
+    let cool_down_ids = gather(context, "cool-down", &raw.cool_down, |keys| {
+        keys.id.as_ref()
+    });
     gather(context, "alarm", &raw.alarm, |keys| keys.id.as_ref());
     let groups_by_id = gather(context, "shared error", &raw.shared_error, |keys| {
         keys.id.as_ref()
@@ -156,12 +168,23 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
             "fewer channels in one description",
         );
     }
+    let known = magnets::Known {
+        channels: &channels,
+        sections: &sections,
+        vessels: &vessel_ids,
+        conductors: &conductors,
+        built: &vessel,
+    };
+    let magnets = magnets::magnets(context, &known, raw);
     let known = alarms::Known {
         channels: &channels,
         devices: &devices,
         vessels: &vessel_ids,
         sections: &sections,
         lines: &line_ids,
+        magnets: &magnet_ids,
+        cool_downs: &cool_down_ids,
+        described: magnets.as_ref(),
     };
     let alarm: Vec<_> = raw
         .alarm
@@ -196,6 +219,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
             line: whole(line)?,
         },
         groups: groups.all,
+        magnets: magnets?,
         alarms: whole(alarm)?,
         ledger_seed: whole(ledger)?,
         deliveries: deliveries?,

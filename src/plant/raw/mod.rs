@@ -247,6 +247,10 @@ raw! {
         interface: Quantity,
         vapour: Text,
         vapour_temperature: Text,
+        boil_off: Text,
+        low_level: Quantity,
+        heat_load: Quantity,
+        supply_valve: Spanned<Valve>,
     }
 
     /// `[vessel.bath.shape]`: a form with its measures, or a table.
@@ -347,6 +351,93 @@ raw! {
         open_above: Quantity,
     }
 
+    /// `[[conductor]]`
+    Conductor {
+        id: Text,
+        name: Text,
+        j_ref: Quantity,
+        c0: Quantity,
+        bc20: Quantity,
+        tc0: Quantity,
+        alpha: Spanned<f64>,
+        beta: Spanned<f64>,
+        gamma: Spanned<f64>,
+        critical_current_std: Quantity,
+        strand_area: Quantity,
+        copper_ratio: Spanned<f64>,
+        strands: Spanned<i64>,
+    }
+
+    /// `[[magnet]]`
+    Magnet {
+        id: Text,
+        name: Text,
+        section: Text,
+        conductor: Text,
+        current: Text,
+        load_line: Spanned<LoadLine>,
+        temperatures: Vec<Text>,
+        bath: Text,
+    }
+
+    /// `load-line = { field = "...", at = "..." }`
+    LoadLine {
+        field: Quantity,
+        at: Quantity,
+    }
+
+    /// `[[joint]]`
+    Joint {
+        id: Text,
+        name: Text,
+        section: Text,
+        voltage: Text,
+        current: Text,
+        zero: Quantity,
+        resolution: Quantity,
+        wanted: Quantity,
+    }
+
+    /// `[[current-lead]]`
+    CurrentLead {
+        id: Text,
+        name: Text,
+        section: Text,
+        current: Text,
+        thermometer: Spanned<LeadThermometer>,
+        gas: Spanned<LeadGas>,
+    }
+
+    /// `thermometer = { channel = "...", lead-end = "...", low = "...", high = "..." }`
+    LeadThermometer {
+        channel: Text,
+        lead_end: Text,
+        low: Quantity,
+        high: Quantity,
+    }
+
+    /// `gas = { flow = "...", need = "...", at = "...", at-rest = "..." }`
+    LeadGas {
+        flow: Text,
+        need: Quantity,
+        at: Quantity,
+        at_rest: Quantity,
+    }
+
+    /// `[[cool-down]]`
+    CoolDown {
+        id: Text,
+        name: Text,
+        section: Text,
+        start: Text,
+        end: Text,
+        gradient_limit: Quantity,
+        target: Quantity,
+        within: Quantity,
+        debye: Quantity,
+        over: Quantity,
+    }
+
     /// `[[ledger]]`
     Ledger {
         at: Text,
@@ -375,6 +466,9 @@ raw! {
         mass_below: Spanned<MassLimit>,
         excess_loss: Text,
         unaccounted_loss: Spanned<Unaccounted>,
+        margin_below: Spanned<MarginLimit>,
+        time_until_low_below: Spanned<TimeLimit>,
+        gradient_above_limit: Spanned<GradientLimit>,
         device_lost: Text,
         on_delay: Quantity,
         off_delay: Quantity,
@@ -410,6 +504,26 @@ raw! {
     MassLimit {
         vessel: Text,
         limit: Quantity,
+        deadband: Quantity,
+    }
+
+    /// `margin-below = { magnet = "...", limit = "...", deadband = "..." }`
+    MarginLimit {
+        magnet: Text,
+        limit: Quantity,
+        deadband: Quantity,
+    }
+
+    /// `time-until-low-below = { vessel = "...", limit = "...", deadband = "..." }`
+    TimeLimit {
+        vessel: Text,
+        limit: Quantity,
+        deadband: Quantity,
+    }
+
+    /// `gradient-above-limit = { cool-down = "...", deadband = "..." }`
+    GradientLimit {
+        cool_down: Text,
         deadband: Quantity,
     }
 

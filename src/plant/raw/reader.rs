@@ -8,8 +8,8 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue, ValueDeserializer};
 
 use super::{
-    Alarm, Channel, ChannelKeys, Console, Delivery, Device, Entry, Instrument, Ledger, Line,
-    Section, SharedError, Site, Vessel,
+    Alarm, Channel, ChannelKeys, Conductor, Console, CoolDown, CurrentLead, Delivery, Device,
+    Entry, Instrument, Joint, Ledger, Line, Magnet, Section, SharedError, Site, Vessel,
 };
 
 /// A fault of form at an offset of a file.
@@ -32,13 +32,18 @@ pub(in crate::plant) struct Raw {
     pub vessel: Vec<Entry<Vessel>>,
     pub section: Vec<Entry<Section>>,
     pub line: Vec<Entry<Line>>,
+    pub conductor: Vec<Entry<Conductor>>,
+    pub magnet: Vec<Entry<Magnet>>,
+    pub joint: Vec<Entry<Joint>>,
+    pub current_lead: Vec<Entry<CurrentLead>>,
+    pub cool_down: Vec<Entry<CoolDown>>,
     pub ledger: Vec<Entry<Ledger>>,
     pub alarm: Vec<Entry<Alarm>>,
     pub delivery: Vec<Entry<Delivery>>,
     pub console: Vec<Entry<Console>>,
 }
 
-const TOP_LEVEL: [&str; 12] = [
+const TOP_LEVEL: [&str; 17] = [
     "site",
     "shared-error",
     "device",
@@ -47,6 +52,11 @@ const TOP_LEVEL: [&str; 12] = [
     "vessel",
     "section",
     "line",
+    "conductor",
+    "magnet",
+    "joint",
+    "current-lead",
+    "cool-down",
     "ledger",
     "alarm",
     "deliveries",
@@ -84,6 +94,11 @@ impl Raw {
                 "section" => reader.many("section", value, &mut self.section),
                 "vessel" => reader.many("vessel", value, &mut self.vessel),
                 "line" => reader.many("line", value, &mut self.line),
+                "conductor" => reader.many("conductor", value, &mut self.conductor),
+                "magnet" => reader.many("magnet", value, &mut self.magnet),
+                "joint" => reader.many("joint", value, &mut self.joint),
+                "current-lead" => reader.many("current-lead", value, &mut self.current_lead),
+                "cool-down" => reader.many("cool-down", value, &mut self.cool_down),
                 "ledger" => reader.many("ledger", value, &mut self.ledger),
                 "alarm" => reader.many("alarm", value, &mut self.alarm),
                 "channel" => reader.channels(value, &mut self.channel),

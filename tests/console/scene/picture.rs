@@ -137,9 +137,6 @@ pub fn calm(plant: &Plant) -> View {
             },
         ],
         losses: vec![quiet_losses()],
-        explanation: None,
-        happenings: Vec::new(),
-        room: None,
         alarms: plant
             .alarms
             .iter()
@@ -228,6 +225,7 @@ pub fn calm(plant: &Plant) -> View {
             })
             .collect(),
         events: 864_201,
+        ..View::default()
     }
 }
 
