@@ -11,8 +11,10 @@
 //!  noise      what the series' own noise is, found from the series
 //!  series     the series, and the design matrix that a rate is fitted with
 //!  whiten     turns correlated noise into independent noise, sample by sample
+//!  reconcile  flows and inventory changes made to close their balances; gross errors named
 //!  linear     small dense symmetric systems
-//!  distribution   quantiles of the normal and of Student's distribution
+//!  qr         rank, null space and least squares of small dense matrices
+//!  distribution   quantiles of the normal, Student's and the chi-square distribution
 //!  report     what all this reports
 //! ```
 
@@ -24,6 +26,8 @@ pub mod ledger;
 pub mod linear;
 pub mod losses;
 pub mod noise;
+pub mod qr;
+pub mod reconcile;
 pub mod report;
 pub mod series;
 pub mod tally;
