@@ -4,6 +4,7 @@
 //!  inventory  how much a vessel holds, and how errors of instruments reach it
 //!  tally      vessels added up by cause of error
 //!  ledger     what crossed the plant boundary
+//!  delivery   helium delivered, by the pressure change of a vessel
 //!  window     opening + received - dispatched - closing
 //!  losses     the book of losses: windows, rate, excess, kept up to date tick by tick
 //!  leak       loss rate of a window, and of a loss that began at an unknown time
@@ -18,6 +19,7 @@
 //!  report     what all this reports
 //! ```
 
+pub mod delivery;
 pub mod detect;
 pub mod distribution;
 pub mod inventory;
