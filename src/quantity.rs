@@ -527,6 +527,15 @@ pub fn parse(text: &str, kind: QuantityKind) -> Result<(f64, &'static Unit), Uni
     })
 }
 
+/// The two sides of `value ± uncertainty`, also typed as `+-` or `+/-`.
+#[must_use]
+pub fn split_stated(text: &str) -> Option<(&str, &str)> {
+    ["±", "+/-", "+-"]
+        .iter()
+        .find_map(|sign| text.split_once(sign))
+        .map(|(value, std)| (value.trim(), std.trim()))
+}
+
 /// Reads a quantity of the type asked for.
 ///
 /// # Errors

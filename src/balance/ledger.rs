@@ -25,6 +25,38 @@ pub struct LedgerEntry {
     pub actor: Actor,
 }
 
+impl LedgerEntry {
+    /// Whether it can stand in a ledger by itself: mass, time, author. What else the ledger holds
+    /// (ids, entries to replace) is for [`Ledger::book`].
+    ///
+    /// # Errors
+    /// [`LedgerRefusal`] with what is wrong.
+    pub fn check(&self, now: Option<Timestamp>) -> Result<(), LedgerRefusal> {
+        let booking = &self.booking;
+        let mass = booking.mass.value.si();
+        let correction = booking.kind == BookingKind::Correction;
+        // Nothing at all is booked only to withdraw an entry.
+        if !mass.is_finite()
+            || mass.abs() > LARGEST_KG
+            || (mass == 0.0 && self.supersedes.is_none())
+            || (mass < 0.0 && !correction)
+            || !(0.0..=LARGEST_KG).contains(&booking.mass.std)
+        {
+            return Err(LedgerRefusal::Mass);
+        }
+        if now.is_some_and(|now| booking.effective_at - now > Span::DAY) {
+            return Err(LedgerRefusal::Future);
+        }
+        if booking.over < Span::ZERO || booking.over.days() > 366.0 {
+            return Err(LedgerRefusal::Duration);
+        }
+        if booking.author.trim().is_empty() {
+            return Err(LedgerRefusal::NoAuthor);
+        }
+        Ok(())
+    }
+}
+
 /// An entry in the books.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Entered {
@@ -71,6 +103,18 @@ pub enum LedgerRefusal {
     /// Nobody stands for it.
     #[error("an entry needs an author")]
     NoAuthor,
+}
+
+/// Longest note of an entry, characters.
+pub const LONGEST_NOTE: usize = 400;
+
+/// Whether a text can be the id of an entry: it stands in pages, addresses and messages.
+#[must_use]
+pub fn is_entry_id(text: &str) -> bool {
+    (1..=64).contains(&text.len())
+        && text
+            .bytes()
+            .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'-' | b'_'))
 }
 
 /// Largest mass of one entry, kg: more helium than any plant holds.
@@ -152,27 +196,7 @@ impl Ledger {
         seq: u64,
         entered_at: Option<Timestamp>,
     ) -> Result<(), LedgerRefusal> {
-        let booking = &entry.booking;
-        let mass = booking.mass.value.si();
-        let correction = booking.kind == BookingKind::Correction;
-        // Nothing at all is booked only to withdraw an entry.
-        if !mass.is_finite()
-            || mass.abs() > LARGEST_KG
-            || (mass == 0.0 && entry.supersedes.is_none())
-            || (mass < 0.0 && !correction)
-            || !(0.0..=LARGEST_KG).contains(&booking.mass.std)
-        {
-            return Err(LedgerRefusal::Mass);
-        }
-        if entered_at.is_some_and(|now| booking.effective_at - now > Span::DAY) {
-            return Err(LedgerRefusal::Future);
-        }
-        if booking.over < Span::ZERO || booking.over.days() > 366.0 {
-            return Err(LedgerRefusal::Duration);
-        }
-        if booking.author.trim().is_empty() {
-            return Err(LedgerRefusal::NoAuthor);
-        }
+        entry.check(entered_at)?;
         if self.position.contains_key(&entry.id) {
             return Err(LedgerRefusal::IdTaken(entry.id));
         }

@@ -191,6 +191,63 @@ impl Cholesky {
     }
 }
 
+/// `F`, row by row and square, with `F F'` the given matrix, which may be singular: a covariance.
+///
+/// `None` when the size does not fit, an element is not finite, the matrix is not symmetric, or no
+/// errors can have it as their covariance (a negative variance, a correlation beyond one).
+///
+/// **Source** Cholesky with complete pivoting, Golub and Van Loan, Matrix Computations, 4.2.8.
+#[must_use]
+pub fn semidefinite_factor(matrix: &[f64], order: usize) -> Option<Vec<f64>> {
+    /// Part of a variance that rounding can leave, or take too much.
+    const ROUNDING: f64 = 1e-12;
+    let n = order;
+    if n.checked_mul(n)? != matrix.len() || matrix.iter().any(|x| !x.is_finite()) {
+        return None;
+    }
+    let stds: Vec<f64> = (0..n).map(|i| libm::sqrt(matrix[i * n + i])).collect();
+    if stds.iter().any(|s| s.is_nan()) {
+        return None;
+    }
+    let mut left = vec![0.0; n * n];
+    for i in 0..n {
+        for j in 0..n {
+            let (x, scale) = (matrix[i * n + j], stds[i] * stds[j]);
+            if (x - matrix[j * n + i]).abs() > ROUNDING * scale {
+                return None;
+            }
+            if scale > 0.0 {
+                left[i * n + j] = x / scale;
+            } else if x != 0.0 {
+                return None;
+            }
+        }
+    }
+    let mut factor = vec![0.0; n * n];
+    for step in 0..n {
+        let mut pivot = 0;
+        for i in 1..n {
+            if left[i * n + i] > left[pivot * n + pivot] {
+                pivot = i;
+            }
+        }
+        let largest = left[pivot * n + pivot];
+        if largest <= ROUNDING {
+            break;
+        }
+        let root = libm::sqrt(largest);
+        let column: Vec<f64> = (0..n).map(|i| left[i * n + pivot] / root).collect();
+        for i in 0..n {
+            factor[i * n + step] = column[i] * stds[i];
+            for j in 0..n {
+                left[i * n + j] -= column[i] * column[j];
+            }
+        }
+    }
+    let sound = left.iter().all(|x| x.abs() <= 1e3 * ROUNDING);
+    sound.then_some(factor)
+}
+
 /// Sum of products.
 #[must_use]
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
@@ -260,6 +317,29 @@ mod tests {
         assert!(c.variance(2).is_infinite());
         let x = c.solve(&[4.0, 1.0, 4.0]);
         assert!((x[0] - 1.0).abs() < 1e-12 && x[1].abs() < 1e-12 && x[2] == 0.0);
+    }
+
+    #[test]
+    fn factors_a_singular_covariance_and_refuses_an_impossible_one() {
+        // Third error = first - second; the fourth is exactly known.
+        let rows = [[2.0, 0.0], [0.3, 1e-3], [1.7, -1e-3], [0.0, 0.0]];
+        let mut covariance = Vec::new();
+        for a in rows {
+            covariance.extend(rows.iter().map(|b| dot(&a, b)));
+        }
+        let f = semidefinite_factor(&covariance, 4).unwrap();
+        for i in 0..4 {
+            for j in 0..4 {
+                let back = dot(&f[i * 4..i * 4 + 4], &f[j * 4..j * 4 + 4]);
+                assert!((back - covariance[i * 4 + j]).abs() < 1e-12);
+            }
+        }
+        assert!(semidefinite_factor(&[1.0, 1.1, 1.1, 1.0], 2).is_none());
+        assert!(semidefinite_factor(&[1.0, 0.1, 0.2, 1.0], 2).is_none());
+        assert!(semidefinite_factor(&[-1.0], 1).is_none());
+        assert!(semidefinite_factor(&[f64::NAN], 1).is_none());
+        let three = [1.0, 0.9, 0.9, 0.9, 1.0, -0.9, 0.9, -0.9, 1.0];
+        assert!(semidefinite_factor(&three, 3).is_none());
     }
 
     #[test]

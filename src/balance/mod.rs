@@ -9,6 +9,7 @@
 //!  area       which sections can be balanced by themselves
 //!  account    what each section held and each meter passed
 //!  books      which ledger entries concern an area
+//!  delivery   helium delivered, by the pressure change of a vessel
 //!  window     opening + received - dispatched - closing
 //!  losses     the book of losses of the plant and of each area, kept up to date tick by tick
 //!  judgement  noise, test, rate and onset of one scope
@@ -22,8 +23,10 @@
 //!  noise      what the series' own noise is, found from the series
 //!  series     the series, and the design matrix that a rate is fitted with
 //!  whiten     turns correlated noise into independent noise, sample by sample
+//!  reconcile  flows and inventory changes made to close their balances; gross errors named
 //!  linear     small dense symmetric systems
-//!  distribution   quantiles of the normal and of Student's distribution
+//!  qr         rank, null space and least squares of small dense matrices
+//!  distribution   quantiles of the normal, Student's and the chi-square distribution
 //!  report     what all this reports
 //! ```
 
@@ -32,6 +35,7 @@ mod advice;
 pub mod area;
 mod bath;
 mod books;
+pub mod delivery;
 pub mod detect;
 pub mod distribution;
 mod explain;
@@ -46,6 +50,8 @@ pub mod linear;
 pub mod losses;
 pub mod meter;
 pub mod noise;
+pub mod qr;
+pub mod reconcile;
 pub mod report;
 pub mod series;
 pub mod tally;

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use clap::Subcommand;
 
 use super::client::{Client, ClientArgs, ClientError};
+use super::ledger_import::{ImportArgs, ImportError, import};
 use super::losses::{LossesError, on_record};
 use super::{CONFIGURATION, FAULT, WELL};
 use crate::console::facts::helium::LedgerFact;
@@ -35,6 +36,34 @@ pub struct LedgerArgs {
 pub enum LedgerAction {
     /// Enter a delivery, dispatch, vent ... through the running daemon
     Enter(EnterArgs),
+    /// Enter the rows of a CSV file
+    ///
+    /// The whole file is checked first: when a row cannot be entered, it is named with its line, and
+    /// nothing is entered. A row whose id is on record already is left alone, so that importing a file
+    /// again enters nothing twice.
+    ///
+    /// The first line names the columns, in any order; every quantity carries its unit, in the cell
+    /// ("42.5 kg") or in the header ("mass [kg]"); lines that begin with # are passed over.
+    ///
+    ///   effective_at   when the helium began to move, with time zone: 2026-11-25T14:30:00Z,
+    ///                  2026-11-25T15:30:00+01:00, 2026-11-25T14:30[Europe/London]
+    ///   over           how long it took, "45 min"; empty for at once
+    ///   kind           delivery, dispatch, metered vent, purge, loan out, loan back, correction
+    ///   mass           "42.5 kg"; metered gas "250 Nm3" (0 °C, 1 atm); liquid "500 L liquid"
+    ///                  (saturated at 1 atm); or "pressure change", see below
+    ///   std            one standard uncertainty, "0.3 kg" or "0.5 %"; may stand in mass after ±
+    ///   section        id of the section concerned; may be empty
+    ///   note           in words
+    ///   id             your own, such as the delivery note's number: letters, digits, . - _
+    ///   supersedes     id of the entry that this one replaces; may be empty
+    ///   comment        not entered
+    ///
+    /// A mass by pressure change comes from the columns volume ("50 m3 ± 0.25 m3"), p_before, p_after
+    /// ("12.4 bar(a) ± 0.02 bar"; gauge pressures need air_pressure), t_before, t_after ("293 K ± 1 K"),
+    /// and perhaps p_common, t_common: standard uncertainties that are the same in both readings. The
+    /// vessel may be the supplier's or yours; the kind says which way the helium went.
+    #[command(verbatim_doc_comment)]
+    Import(ImportArgs),
 }
 
 /// A new entry.
@@ -58,6 +87,12 @@ pub struct EnterArgs {
     /// In words
     #[arg(long, default_value = "")]
     pub note: String,
+    /// The section concerned
+    #[arg(long, value_name = "ID", default_value = "")]
+    pub section: String,
+    /// Your own id for it, such as the delivery note's number; made up when left out
+    #[arg(long, value_name = "ID", default_value = "")]
+    pub id: String,
     /// The entry that this one replaces
     #[arg(long, value_name = "ID")]
     pub supersedes: Option<String>,
@@ -75,6 +110,9 @@ pub enum LedgerError {
     /// The daemon did not take it.
     #[error(transparent)]
     Daemon(#[from] ClientError),
+    /// The file was not imported.
+    #[error(transparent)]
+    Import(#[from] ImportError),
     /// The answer could not be written.
     #[error("the answer could not be written: {0}")]
     Output(#[from] io::Error),
@@ -86,13 +124,24 @@ pub fn main(args: &LedgerArgs) -> u8 {
     let result = match &args.action {
         None => list(args, io::stdout().lock()),
         Some(LedgerAction::Enter(enter)) => self::enter(enter, io::stdout().lock()),
+        Some(LedgerAction::Import(args)) => import(args, io::stdout().lock()).map_err(Into::into),
     };
     match result {
         Ok(()) => WELL,
         Err(error) => {
             super::complain(&error);
             match error {
-                LedgerError::Daemon(ClientError::Refused { .. }) => CONFIGURATION,
+                LedgerError::Daemon(ClientError::Refused { .. })
+                | LedgerError::Import(
+                    ImportError::Table { .. }
+                    | ImportError::Nobody
+                    | ImportError::Bad(_)
+                    | ImportError::Daemon(ClientError::Refused { .. })
+                    | ImportError::Stopped {
+                        problem: ClientError::Refused { .. },
+                        ..
+                    },
+                ) => CONFIGURATION,
                 _ => FAULT,
             }
         }
@@ -160,6 +209,8 @@ fn enter(args: &EnterArgs, mut out: impl Write) -> Result<(), LedgerError> {
         ("uncertainty", args.std.as_str()),
         ("over", args.over.as_str()),
         ("note", args.note.as_str()),
+        ("section", args.section.as_str()),
+        ("id", args.id.as_str()),
     ];
     if let Some(at) = &args.at {
         form.push(("effective_at", at));

@@ -4,6 +4,8 @@ pub mod check;
 pub mod client;
 pub mod helium;
 pub mod ledger;
+pub mod ledger_import;
+pub mod ledger_table;
 pub mod losses;
 pub mod magnet;
 pub mod operator;

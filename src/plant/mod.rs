@@ -2,6 +2,7 @@
 
 pub mod files;
 pub mod load;
+pub mod loss_unit;
 pub mod magnets;
 pub mod model;
 pub mod poll_plan;
@@ -10,6 +11,7 @@ mod raw;
 
 pub use files::SourceFile;
 pub use load::{Examined, examine, load};
+pub use loss_unit::{LossUnit, LossUnitError, Price};
 pub use magnets::*;
 pub use model::*;
 pub use poll_plan::{BlockKey, PollBlock, channels_within, poll_plan};

@@ -18,6 +18,7 @@ mod demonstration;
 mod foreign_servers;
 mod full_disk;
 mod killed;
+mod ledger_import;
 mod refusals;
 mod still_plant;
 mod support;

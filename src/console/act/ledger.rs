@@ -7,6 +7,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 
 use super::{Submission, ask_desk};
+use crate::balance::ledger::is_entry_id;
 use crate::console::http::{Problem, Shared};
 use crate::console::office::DeskKind;
 use crate::console::words::SiteTime;
@@ -78,7 +79,10 @@ fn draft(shared: &Shared, plant: &Plant, sent: &Submission) -> Result<LedgerEntr
         id => Some(superseded(shared, id)?),
     };
     Ok(LedgerEntry {
-        id: new_entry_id()?,
+        id: match sent.field("id") {
+            "" => new_entry_id()?,
+            id => chosen_id(shared, id)?,
+        },
         booking: Booking {
             effective_at: effective_at(shared, plant, sent.field("effective_at"))?,
             over,
@@ -94,6 +98,25 @@ fn draft(shared: &Shared, plant: &Plant, sent: &Submission) -> Result<LedgerEntr
         supersedes,
         actor: sent.actor.clone(),
     })
+}
+
+/// An id of the sender's own: sent again, it is refused instead of booked again.
+fn chosen_id(shared: &Shared, id: &str) -> Result<Id, Problem> {
+    if !is_entry_id(id) {
+        return Err(Problem::bad_request(
+            &format!("{id:?} cannot be the id of an entry"),
+            "Write at most 64 letters, digits, dots, dashes or underscores",
+        ));
+    }
+    let view = Arc::clone(&shared.office.view.borrow());
+    if view.ledger.iter().any(|entry| &*entry.id == id) {
+        return Err(Problem::new(
+            StatusCode::CONFLICT,
+            &format!("Entry {id} is on record already"),
+            "Nothing is to be done if it is the same; otherwise give the new one its own id",
+        ));
+    }
+    Ok(id.into())
 }
 
 fn superseded(shared: &Shared, id: &str) -> Result<Id, Problem> {

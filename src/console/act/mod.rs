@@ -31,7 +31,7 @@ pub(super) use self::ledger::book;
 /// How long the desk may take to put something on record.
 const DESK_PATIENCE: Duration = Duration::from_secs(10);
 /// Longest free text, characters.
-const LONGEST_TEXT: usize = 400;
+const LONGEST_TEXT: usize = crate::balance::ledger::LONGEST_NOTE;
 
 /// What a signed-in person sent, whether by form or as JSON.
 pub(super) struct Submission {

@@ -25,6 +25,8 @@ pub struct PlantFacts {
     pub sections: usize,
     /// Numbers of things described.
     pub lines: usize,
+    /// Text ids of the sections.
+    pub section_ids: Vec<String>,
     /// Alarms and alerts.
     pub alarms: usize,
     /// Devices.
@@ -57,6 +59,12 @@ pub fn plant_facts(plant: &Plant) -> PlantFacts {
         vessels: plant.all.vessel.len(),
         sections: plant.all.section.len(),
         lines: plant.all.line.len(),
+        section_ids: plant
+            .all
+            .section
+            .iter()
+            .map(|section| section.id.to_string())
+            .collect(),
         alarms: plant.alarms.len(),
         devices: plant
             .all

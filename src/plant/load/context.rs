@@ -8,7 +8,7 @@ use crate::plant::files::SourceFile;
 use crate::plant::model::Stated;
 use crate::plant::problem::{Problem, Problems, Severity};
 use crate::plant::raw::{Entry, Quantity, Text, Written, nearest};
-use crate::quantity::{self, QuantityKind, Unit, UnitError};
+use crate::quantity::{self, QuantityKind, Unit, UnitError, split_stated};
 use crate::time::Span;
 
 /// A place in a file.
@@ -339,14 +339,6 @@ pub(super) fn with_article(words: &str) -> String {
         "a"
     };
     format!("{article} {words}")
-}
-
-/// `value ± uncertainty`, also typed as `+-` or `+/-`.
-pub(super) fn split_stated(text: &str) -> Option<(&str, &str)> {
-    ["±", "+/-", "+-"]
-        .iter()
-        .find_map(|sign| text.split_once(sign))
-        .map(|(value, std)| (value.trim(), std.trim()))
 }
 
 pub(super) fn unit_of_difference(unit: &'static Unit, kind: QuantityKind) -> &'static str {

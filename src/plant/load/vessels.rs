@@ -2,13 +2,13 @@
 
 use toml::Spanned;
 
-use super::context::{Context, Here, Ids, Place, split_stated, with_article, written};
+use super::context::{Context, Here, Ids, Place, with_article, written};
 use crate::plant::model::{
     Channel, ChannelIx, Contents, Mode, PressureSource, PuritySource, SectionIx, TemperatureSource,
     Vessel,
 };
 use crate::plant::raw::{self, Entry, Quantity, Text};
-use crate::quantity::{Fraction, Mass, QuantityKind, Temperature, Volume};
+use crate::quantity::{Fraction, Mass, QuantityKind, Temperature, Volume, split_stated};
 
 /// Channels by id, with what they measure.
 pub(super) struct Channels<'c> {
