@@ -12,12 +12,14 @@
 //!  series     the series, and the design matrix that a rate is fitted with
 //!  whiten     turns correlated noise into independent noise, sample by sample
 //!  linear     small dense symmetric systems
+//!  happening  what moved much helium at once, and the jumps that the series of losses must know
 //!  distribution   quantiles of the normal and of Student's distribution
 //!  report     what all this reports
 //! ```
 
 pub mod detect;
 pub mod distribution;
+pub mod happening;
 pub mod inventory;
 pub mod leak;
 pub mod ledger;

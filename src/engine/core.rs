@@ -11,6 +11,7 @@ use super::clock::Continuous;
 use super::event::{Action, ActionKind, Actor, Event, EventKind, Poll, PollFault};
 use super::outcome::{Outcome, OutcomeKind, Provenance};
 use crate::alarm::{AlarmBook, AlarmTransition, Facts};
+use crate::balance::happening::HappeningBook;
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::LossBook;
@@ -46,6 +47,7 @@ pub(super) struct State {
     pub(super) ledger: Ledger,
     pub(super) alarms: AlarmBook,
     pub(super) losses: LossBook,
+    pub(super) happenings: HappeningBook,
     pub(super) inventory: Option<InventoryReport>,
     /// Last usable mass of each vessel, kg, with its time: carried when nothing can be reckoned.
     pub(super) last_masses: Vec<Option<LastMass>>,
@@ -287,6 +289,7 @@ impl Engine {
                     .unwrap_or_default()
             })
             .collect();
+        self.state.happenings.forget();
         self.state.modes = modes;
         self.state.last_masses = last_masses;
         self.state.passages = passages;
@@ -340,7 +343,11 @@ impl Engine {
         self.follow_states(&plant, sink);
         self.reckon(&plant, now);
         self.state.plant_mass = self.sum_masses();
+        let settled = self.state.restate_from.is_none();
         self.restate(now, sink);
+        for happening in self.follow_happenings(&plant, now, settled) {
+            sink.push(happening);
+        }
 
         let doubtful: Vec<VesselIx> = (0u32..)
             .zip(&self.masses)

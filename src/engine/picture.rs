@@ -48,7 +48,7 @@ impl Engine {
                 .collect(),
             losses: state.losses.report().cloned().into_iter().collect(),
             explanation: None,
-            happenings: Vec::new(),
+            happenings: self.happenings_shown(),
             room: None,
             alarms: plant
                 .alarms
