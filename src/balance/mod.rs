@@ -27,6 +27,7 @@ pub mod linear;
 pub mod losses;
 pub mod noise;
 pub mod report;
+pub mod room;
 pub mod series;
 pub mod tally;
 pub mod whiten;

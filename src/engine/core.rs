@@ -15,7 +15,8 @@ use crate::balance::happening::HappeningBook;
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::LossBook;
-use crate::balance::report::{ExcessLoss, InventoryReport, WindowBalance};
+use crate::balance::report::{ExcessLoss, InventoryReport, RoomLeft, WindowBalance};
+use crate::balance::room::SupplyWatch;
 use crate::balance::tally::{Contributor, Tally};
 use crate::balance::window::TickMass;
 use crate::plant::{
@@ -48,6 +49,8 @@ pub(super) struct State {
     pub(super) alarms: AlarmBook,
     pub(super) losses: LossBook,
     pub(super) happenings: HappeningBook,
+    pub(super) supply: SupplyWatch,
+    pub(super) room: Option<RoomLeft>,
     pub(super) inventory: Option<InventoryReport>,
     /// Last usable mass of each vessel, kg, with its time: carried when nothing can be reckoned.
     pub(super) last_masses: Vec<Option<LastMass>>,
@@ -290,6 +293,8 @@ impl Engine {
             })
             .collect();
         self.state.happenings.forget();
+        self.state.supply = SupplyWatch::default();
+        self.state.room = None;
         self.state.modes = modes;
         self.state.last_masses = last_masses;
         self.state.passages = passages;
@@ -377,6 +382,7 @@ impl Engine {
             .map(|report| report.plant.quality);
         if now >= self.state.next_inventory || worst != reported_quality {
             let report = self.inventory_report(&plant);
+            self.find_room(&plant, now);
             self.state.inventory = Some(report.clone());
             self.state.next_inventory = Monotonic(
                 (now.0.div_euclid(INVENTORY_EVERY.millis()) + 1) * INVENTORY_EVERY.millis(),
@@ -796,6 +802,10 @@ impl Facts for Engine {
                 .find(|window| window.over == over),
             Scope::Section(_) => None,
         }
+    }
+
+    fn room(&self) -> Option<&RoomLeft> {
+        self.state.room.as_ref()
     }
 
     fn passage(&self, line: LineIx) -> Passage {

@@ -1,8 +1,9 @@
-//! What moved much helium, as the engine finds it tick by tick.
+//! What moved much helium, tick by tick, and the room left for gas.
 
 use super::core::{Carried, Engine};
 use super::outcome::{Happening, OutcomeKind};
 use crate::balance::happening::{Jump, MassTick};
+use crate::balance::room::{RoomNow, room_left};
 use crate::plant::Plant;
 use crate::time::Monotonic;
 
@@ -32,6 +33,21 @@ impl Engine {
             self.state.happenings.interrupt();
         }
         found.into_iter().map(OutcomeKind::Happening)
+    }
+
+    /// Reckons the room left for gas.
+    pub(super) fn find_room(&mut self, plant: &Plant, now: Monotonic) {
+        let state = &mut self.state;
+        state.supply.tick(plant, &state.passages, now);
+        let room = RoomNow {
+            now,
+            masses: &self.masses,
+            readings: &Carried(&state.channels),
+            passages: &state.passages,
+            supply: &state.supply,
+            change_over_hour: &|vessel| state.happenings.change_over_hour(plant, vessel),
+        };
+        state.room = room_left(plant, &room);
     }
 
     /// The last few dozen, newest last.

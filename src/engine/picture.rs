@@ -49,7 +49,7 @@ impl Engine {
             losses: state.losses.report().cloned().into_iter().collect(),
             explanation: None,
             happenings: self.happenings_shown(),
-            room: None,
+            room: state.room.clone(),
             alarms: plant
                 .alarms
                 .iter()

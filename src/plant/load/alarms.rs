@@ -19,6 +19,8 @@ pub(super) struct Known<'k> {
     pub vessels: &'k Ids,
     pub sections: &'k Ids,
     pub lines: &'k Ids,
+    /// Whether any gas store says where it is full.
+    pub limited: bool,
 }
 
 /// An alarm.
@@ -121,7 +123,7 @@ struct Reader<'r, 'f, 'e> {
     here: Here<'e, raw::Alarm>,
 }
 
-const SOURCES: &str = "one of above, below, rising, falling, not-usable, disagreement, mass-above, mass-below, excess-loss, unaccounted-loss or device-lost";
+const SOURCES: &str = "one of above, below, rising, falling, not-usable, disagreement, mass-above, mass-below, excess-loss, unaccounted-loss, room-left or device-lost";
 
 impl Reader<'_, '_, '_> {
     fn text(&mut self, field: Option<&Text>, key: &str, example: &str) -> Option<String> {
@@ -163,6 +165,7 @@ impl Reader<'_, '_, '_> {
             keys.mass_below.is_some(),
             keys.excess_loss.is_some(),
             keys.unaccounted_loss.is_some(),
+            keys.room_left.is_some(),
             keys.device_lost.is_some(),
         ];
         match said.iter().filter(|&&said| said).count() {
@@ -220,6 +223,9 @@ impl Reader<'_, '_, '_> {
         }
         if let Some(loss) = &keys.unaccounted_loss {
             return self.unaccounted(loss);
+        }
+        if let Some(room) = &keys.room_left {
+            return self.room_left(room);
         }
         let device = self.find(keys.device_lost.as_ref()?, "device", self.known.devices)?;
         Some(AlarmSource::DeviceLost {
@@ -452,6 +458,23 @@ impl Reader<'_, '_, '_> {
             over,
             limit: limit?,
         })
+    }
+
+    fn room_left(&mut self, field: &Spanned<raw::RoomLeft>) -> Option<AlarmSource> {
+        if !self.known.limited {
+            self.context.error(
+                self.here.at(field),
+                format!(
+                    "{} can never come: no gas store says where it is full",
+                    self.here.called
+                ),
+                "full-at = \"95 m3\" of a bag, or full-at = \"16 bar(a)\" of a tank",
+            );
+            return None;
+        }
+        let below = self.part(field.get_ref().below.as_ref(), field, "below", "\"4 h\"")?;
+        let below = self.context.span(&self.here, below, "below")?;
+        Some(AlarmSource::RoomLeft { below })
     }
 
     fn scope(&mut self, field: &Text) -> Option<Scope> {

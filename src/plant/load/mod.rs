@@ -15,6 +15,7 @@ mod conversion;
 mod curves;
 mod devices;
 mod lines;
+mod room;
 mod site;
 mod uncertainty;
 mod vessels;
@@ -157,6 +158,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         vessels: &vessel_ids,
         sections: &sections,
         lines: &line_ids,
+        limited: raw.vessel.iter().any(|entry| entry.keys.full_at.is_some()),
     };
     let alarm: Vec<_> = raw
         .alarm

@@ -99,6 +99,7 @@ raw! {
         barometer: Text,
         air_pressure: Quantity,
         accepted_loss: Quantity,
+        boil_off: Quantity,
         false_alerts_per_year: Spanned<f64>,
         helium_price_per_kg: Quantity,
         local_rules: Text,
@@ -180,6 +181,8 @@ raw! {
         name: Text,
         section: Text,
         outdoors: Spanned<bool>,
+        full_at: Quantity,
+        boil_off: Quantity,
         first_mode: Text,
         mode_from: Spanned<ModeFrom>,
         fluid: Spanned<Fluid>,
@@ -300,6 +303,7 @@ raw! {
         mass_below: Spanned<MassLimit>,
         excess_loss: Text,
         unaccounted_loss: Spanned<Unaccounted>,
+        room_left: Spanned<RoomLeft>,
         device_lost: Text,
         on_delay: Quantity,
         off_delay: Quantity,
@@ -343,6 +347,11 @@ raw! {
         of: Text,
         over: Quantity,
         limit: Quantity,
+    }
+
+    /// `room-left = { below = "..." }`
+    RoomLeft {
+        below: Quantity,
     }
 
     /// `[deliveries.mqtt]`, `[deliveries.series]`
