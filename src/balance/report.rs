@@ -307,7 +307,8 @@ pub struct Happening {
     pub took: Vec<(Id, f64)>,
     /// Change of the plant's helium beside the books, kg: positive came in.
     pub net_kg: f64,
-    /// Its standard uncertainty, kg.
+    /// Its standard uncertainty, kg; infinite when the plant's change is not known, since a vessel was
+    /// carried forward meanwhile.
     pub net_std_kg: f64,
     /// The ledger entry that explains it.
     pub booked: Option<Id>,
@@ -335,6 +336,9 @@ impl Happening {
             Some(id) => format!("; booked as {id}"),
             None => String::new(),
         };
+        if !self.net_std_kg.is_finite() {
+            return format!("{text}; the plant's change is not known{booked}");
+        }
         format!(
             "{text}; the plant's helium beside the books {:+.1} ± {:.1} kg{booked}",
             self.net_kg, self.net_std_kg
