@@ -6,7 +6,7 @@ use std::collections::VecDeque;
 use serde::{Deserialize, Serialize};
 
 use super::state::Cause;
-use crate::balance::report::{ExcessLoss, WindowBalance};
+use crate::balance::report::{ExcessLoss, RoomLeft, WindowBalance};
 use crate::plant::{
     AlarmSource, ChannelIx, CoolDownIx, DeviceIx, Direction, LineIx, MagnetIx, Passage, Plant,
     Scope, VesselIx,
@@ -24,6 +24,8 @@ pub trait Facts {
     fn excess(&self, scope: Scope) -> Option<&ExcessLoss>;
     /// The balance over that window.
     fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance>;
+    /// Room for gas if the compressors stop now.
+    fn room(&self) -> Option<&RoomLeft>;
     /// Whether a line is open.
     fn passage(&self, line: LineIx) -> Passage;
     /// A magnet's temperature margin and its standard uncertainty, K; minus infinity when it is lost,
@@ -134,6 +136,7 @@ impl SourceMemory {
             AlarmSource::Margin { .. }
             | AlarmSource::TimeUntilLow { .. }
             | AlarmSource::Gradient { .. } => self.of_magnets(source, facts),
+            AlarmSource::RoomLeft { below } => self.room(facts.room(), *below),
             AlarmSource::DeviceLost { device } => match facts.device_answers(*device) {
                 None => Cause::Unknown,
                 Some(true) => Cause::Absent,
@@ -187,6 +190,27 @@ impl SourceMemory {
             _ => None,
         };
         judged.unwrap_or(Cause::Unknown)
+    }
+
+    /// Less than the limit left; it returns with a fifth more than that.
+    fn room(&self, room: Option<&RoomLeft>, below: Span) -> Cause {
+        const SLACK: f64 = 1.2;
+        let Some((room, hours)) = room.and_then(|room| Some((room, room.hours?))) else {
+            return Cause::Unknown;
+        };
+        let limit = below.seconds() / 3600.0 * if self.active { SLACK } else { 1.0 };
+        if hours >= limit {
+            return Cause::Absent;
+        }
+        let band = room.hours_band.map_or_else(String::new, |(low, high)| {
+            format!(" (95 %: {} to {})", hours_words(low), hours_words(high))
+        });
+        Cause::Present(format!(
+            "{}{band} until gas must be vented if the compressors stop now; room for {:.1} kg, {:.2} g/s boils off",
+            hours_words(hours),
+            room.free_kg,
+            1000.0 * room.boil_off_kg_per_s
+        ))
     }
 
     fn beyond(
@@ -286,6 +310,15 @@ fn rate_words(plant: &Plant, channel: ChannelIx, per_s: f64, over: Span) -> Stri
     };
     let number = channel.unit.difference_from_si(per_s) * seconds;
     format!("{number:+.3} {}/{name} over {over}", channel.unit.symbol)
+}
+
+/// Minutes below two hours.
+fn hours_words(hours: f64) -> String {
+    if hours < 2.0 {
+        format!("{:.0} min", 60.0 * hours)
+    } else {
+        format!("{hours:.1} h")
+    }
 }
 
 fn excess_loss(excess: Option<&ExcessLoss>) -> Cause {

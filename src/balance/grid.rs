@@ -2,6 +2,7 @@
 
 use super::account::AreaSeries;
 use super::detect::Detector;
+use super::happening::Jump;
 use super::ledger::Ledger;
 use super::series::LossSeries;
 use super::tally::carried_kg2;
@@ -32,7 +33,7 @@ impl GridSeries {
         history: &MassHistory,
         ledger: &Ledger,
         most_carried_kg2: f64,
-        jumps: &[(Monotonic, Monotonic)],
+        jumps: &[Jump],
     ) -> Option<Self> {
         let averages = history.averages();
         let first = averages.front()?;
@@ -46,6 +47,12 @@ impl GridSeries {
         let half = Span::from_millis(GRID.millis() / 2);
         // Any fixed beginning will do: it moves the whole series by a constant.
         let origin = Timestamp::from_millis(0);
+        #[expect(clippy::cast_precision_loss, reason = "a count of ten-minute steps")]
+        let time_s = |at: usize| {
+            Span::from_millis(first.at.0).seconds() + (skipped + at) as f64 * GRID.seconds()
+        };
+        let mut jumps_s = Vec::new();
+        let mut last_jump = None;
         for average in averages {
             let at = usize::try_from(step(average) - step(first))
                 .ok()
@@ -53,10 +60,16 @@ impl GridSeries {
             let (Some(at), Some(utc)) = (at, average.utc) else {
                 continue;
             };
+            let jumped = jumps.iter().any(|jump| during(jump, utc));
+            if jumped {
+                last_jump = Some(at);
+            } else if let Some(ended) = last_jump.take() {
+                jumps_s.push(time_s(ended) + 1.0);
+            }
             let booked = ledger.booked_between(origin, utc - half).net_kg();
             if let Some(mass) = mass_kg.get_mut(at)
                 && carried_kg2(&average.by_cause) <= most_carried_kg2
-                && !jumps.iter().any(|jump| during(*jump, average.at))
+                && !jumped
             {
                 let (inwards, outwards) = average.metered_kg;
                 *mass = average.mass_kg - average.restated_kg - booked - (inwards - outwards);
@@ -71,16 +84,11 @@ impl GridSeries {
             .iter()
             .any(|vessel| vessel.outdoors)
             .then(|| rates_per_hour(&outdoor));
-        #[expect(clippy::cast_precision_loss, reason = "a count of ten-minute steps")]
-        let skipped_s = skipped as f64 * GRID.seconds();
         Some(Self {
-            start_s: Span::from_millis(first.at.0).seconds() + skipped_s,
+            start_s: time_s(0),
             mass_kg,
             weather,
-            jumps_s: jumps
-                .iter()
-                .map(|(_, to)| Span::from_millis(to.0).seconds())
-                .collect(),
+            jumps_s,
             last: (last.at, last.utc?),
         })
     }
@@ -171,9 +179,9 @@ impl GridSeries {
     }
 }
 
-/// Whether a step that ends at `at` has any of a jump in it.
-fn during((from, to): (Monotonic, Monotonic), at: Monotonic) -> bool {
-    at >= from && at - to <= GRID
+/// Whether a step that ends at `utc` has any of a jump in it.
+fn during(jump: &Jump, utc: Timestamp) -> bool {
+    utc > jump.from && utc - GRID < jump.to
 }
 
 /// Rise of the mean over the last two hours from that of the two hours before, per hour. The means

@@ -7,6 +7,7 @@ use super::advice;
 use super::area::Area;
 use super::explain::{self, Evidence, Trace, TraceOf};
 use super::grid::GridSeries;
+use super::happening::Jump;
 use super::inventory::VesselMass;
 use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::ledger::Ledger;
@@ -25,8 +26,7 @@ const AREA_RATE_EVERY: u32 = 6;
 /// The noise of a comparison is found anew after so many explanations (a day).
 const UNLIKE_NOISE_EVERY: u32 = 24;
 
-/// Jumps and changes of mode that are remembered.
-const MOST_JUMPS: usize = 12;
+/// Changes of mode that are remembered.
 const MOST_MODES: usize = 16;
 
 /// Losses of the plant and of its areas.
@@ -38,8 +38,6 @@ pub struct LossBook {
     report: Option<LossReport>,
     areas: Vec<AreaBook>,
     explanation: Option<Explanation>,
-    /// When unknown amounts came or went at once: from and to.
-    jumps: Vec<(Monotonic, Monotonic)>,
     /// Changes of mode.
     modes: Vec<(Monotonic, VesselIx)>,
     /// Noise of each comparison, with its age.
@@ -65,6 +63,8 @@ pub struct LossTick<'a> {
     pub masses: &'a [VesselMass],
     /// What should read alike.
     pub comparisons: &'a [Comparison],
+    /// When much helium came or went at once: not part of a rate.
+    pub jumps: &'a [Jump],
 }
 
 /// What a tick brought.
@@ -99,7 +99,7 @@ impl LossBook {
             &self.history,
             ledger,
             self.judgement.most_carried_kg2(),
-            &self.jumps,
+            tick.jumps,
         );
         let booked = ledger.entries().len();
         let refined = series.as_ref().is_some_and(|series| {
@@ -131,7 +131,7 @@ impl LossBook {
 
     /// The books changed: the balances follow at once, what the sequential test says of it with the
     /// next step.
-    pub fn rebook(&mut self, plant: &Plant, ledger: &Ledger) {
+    pub fn rebook(&mut self, plant: &Plant, ledger: &Ledger, jumps: &[Jump]) {
         if self.report.is_none() {
             return;
         }
@@ -140,7 +140,7 @@ impl LossBook {
             &self.history,
             ledger,
             self.judgement.most_carried_kg2(),
-            &self.jumps,
+            jumps,
         );
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
     }
@@ -158,14 +158,6 @@ impl LossBook {
         self.modes.clear();
         self.unlike_noise.clear();
         self.explanation = None;
-    }
-
-    /// Between these times an unknown amount came or went at once; it is not part of a rate.
-    pub fn jump(&mut self, from: Monotonic, to: Monotonic) {
-        if self.jumps.len() == MOST_JUMPS {
-            self.jumps.remove(0);
-        }
-        self.jumps.push((from, to));
     }
 
     /// A vessel is run in another mode from now on.

@@ -27,6 +27,8 @@
 //!  linear     small dense symmetric systems
 //!  qr         rank, null space and least squares of small dense matrices
 //!  distribution   quantiles of the normal, Student's and the chi-square distribution
+//!  happening  what moved much helium at once, and the jumps that the series of losses must know
+//!  distribution   quantiles of the normal and of Student's distribution
 //!  report     what all this reports
 //! ```
 
@@ -41,6 +43,7 @@ pub mod distribution;
 mod explain;
 mod forms;
 mod grid;
+pub mod happening;
 pub mod inventory;
 mod judgement;
 mod layers;
@@ -53,6 +56,7 @@ pub mod noise;
 pub mod qr;
 pub mod reconcile;
 pub mod report;
+pub mod room;
 pub mod series;
 pub mod tally;
 pub mod unlike;

@@ -307,7 +307,8 @@ pub struct Happening {
     pub took: Vec<(Id, f64)>,
     /// Change of the plant's helium beside the books, kg: positive came in.
     pub net_kg: f64,
-    /// Its standard uncertainty, kg.
+    /// Its standard uncertainty, kg; infinite when the plant's change is not known, since a vessel was
+    /// carried forward meanwhile.
     pub net_std_kg: f64,
     /// The ledger entry that explains it.
     pub booked: Option<Id>,
@@ -335,6 +336,9 @@ impl Happening {
             Some(id) => format!("; booked as {id}"),
             None => String::new(),
         };
+        if !self.net_std_kg.is_finite() {
+            return format!("{text}; the plant's change is not known{booked}");
+        }
         format!(
             "{text}; the plant's helium beside the books {:+.1} ± {:.1} kg{booked}",
             self.net_kg, self.net_std_kg
@@ -395,4 +399,36 @@ pub struct RoomLeft {
     pub boil_off_kg_per_s: f64,
     /// Its standard uncertainty, kg/s.
     pub boil_off_std_kg_per_s: f64,
+    /// Where the boil-off of each bath is known from; a site's stated total stands under the site's
+    /// id. Baths of which nothing is known stand as [`BoilOffFrom::Unknown`].
+    pub boil_off_from: Vec<(Id, BoilOffFrom)>,
+    /// Room that only a running compressor could fill, by vessel, kg.
+    pub by_compressor: Vec<(Id, f64)>,
+}
+
+/// Where a boil-off is known from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BoilOffFrom {
+    /// The bath's mass over the last hour, while every supply to it was shut.
+    Trend,
+    /// Meters on what leaves the bath.
+    Meters,
+    /// Stated in the description.
+    Stated,
+    /// Nothing tells it.
+    Unknown,
+}
+
+impl BoilOffFrom {
+    /// In words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Trend => "from its mass over the last hour, its supply shut",
+            Self::Meters => "from the meters on what leaves it",
+            Self::Stated => "as the description states it",
+            Self::Unknown => "not known",
+        }
+    }
 }

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::facts::{
     self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene,
-    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts,
+    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts, room_facts, timeline_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
@@ -39,6 +39,8 @@ pub(super) fn router() -> Router<Arc<Shared>> {
         .route("/api/v1/helium/change", get(change))
         .route("/api/v1/losses", get(|s| drawn(s, loss_facts)))
         .route("/api/v1/losses/history", get(loss_history))
+        .route("/api/v1/happenings", get(|s| drawn(s, timeline_facts)))
+        .route("/api/v1/room", get(|s| drawn(s, room_facts)))
         .route("/api/v1/vessels", get(vessels))
         .route("/api/v1/channels", get(|s| drawn(s, channel_facts)))
         .route("/api/v1/channels/{id}", get(channel))

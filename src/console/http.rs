@@ -239,6 +239,7 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/alarms", get(pages::alarms::page))
         .route("/alarms/{id}", get(pages::alarms::form))
         .route("/helium", get(pages::helium::page))
+        .route("/timeline", get(pages::timeline::page))
         .route("/ledger", get(pages::helium::entry_form))
         .route("/states", get(pages::helium::states_form))
         .route("/channels", get(pages::channels::page))

@@ -13,11 +13,13 @@ use super::magnets::{MagnetMemory, MarginState, Until};
 use super::outcome::{Outcome, OutcomeKind, Provenance};
 use crate::alarm::{AlarmBook, AlarmTransition, Facts};
 use crate::balance::account::{AccountTick, Flow};
+use crate::balance::happening::HappeningBook;
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::{LossBook, LossTick, Renewed};
 use crate::balance::meter::meter_flow;
-use crate::balance::report::{ExcessLoss, InventoryReport, WindowBalance};
+use crate::balance::report::{ExcessLoss, InventoryReport, RoomLeft, WindowBalance};
+use crate::balance::room::SupplyWatch;
 use crate::balance::tally::{Contributor, Tally};
 use crate::balance::unlike::{self, Comparison};
 use crate::balance::window::TickMass;
@@ -53,6 +55,9 @@ pub(super) struct State {
     pub(super) ledger: Ledger,
     pub(super) alarms: AlarmBook,
     pub(super) losses: LossBook,
+    pub(super) happenings: HappeningBook,
+    pub(super) supply: SupplyWatch,
+    pub(super) room: Option<RoomLeft>,
     pub(super) inventory: Option<InventoryReport>,
     /// Last usable mass of each vessel, kg, with its time: carried when nothing can be reckoned.
     pub(super) last_masses: Vec<Option<LastMass>>,
@@ -299,6 +304,9 @@ impl Engine {
                     .unwrap_or_default()
             })
             .collect();
+        self.state.happenings.forget();
+        self.state.supply = SupplyWatch::default();
+        self.state.room = None;
         self.state.modes = modes;
         self.state.last_masses = last_masses;
         self.state.passages = passages;
@@ -357,8 +365,12 @@ impl Engine {
         self.follow_states(&plant, sink);
         self.reckon(&plant, now);
         self.state.plant_mass = self.sum_masses();
+        let settled = self.state.restate_from.is_none();
         self.restate(now, sink);
         self.reckon_magnets(&plant, now);
+        for happening in self.follow_happenings(&plant, now, settled) {
+            sink.push(happening);
+        }
 
         let doubtful: Vec<VesselIx> = (0u32..)
             .zip(&self.masses)
@@ -374,6 +386,7 @@ impl Engine {
             .map(|report| report.plant.quality);
         if now >= self.state.next_inventory || worst != reported_quality {
             let report = self.inventory_report(&plant);
+            self.find_room(&plant, now);
             self.state.inventory = Some(report.clone());
             self.state.next_inventory = Monotonic(
                 (now.0.div_euclid(INVENTORY_EVERY.millis()) + 1) * INVENTORY_EVERY.millis(),
@@ -447,6 +460,7 @@ impl Engine {
             },
             masses,
             comparisons: &self.comparisons,
+            jumps: &self.jumps(),
         };
         let losses = &mut self.state.losses;
         losses.tick(plant, &self.state.ledger, &tick, |section| {
@@ -831,7 +845,8 @@ impl Engine {
             Ok(()) => {
                 sink.push(OutcomeKind::Booked(entry.clone()));
                 let plant = Arc::clone(&self.plant);
-                self.state.losses.rebook(&plant, &self.state.ledger);
+                let jumps = self.jumps();
+                self.state.losses.rebook(&plant, &self.state.ledger, &jumps);
                 if let Some(report) = self.state.losses.report() {
                     sink.push(OutcomeKind::Losses(report.clone()));
                 }
@@ -873,6 +888,10 @@ impl Facts for Engine {
             Scope::Section(ix) => losses.area_of(ix),
         };
         report?.windows.iter().find(|window| window.over == over)
+    }
+
+    fn room(&self) -> Option<&RoomLeft> {
+        self.state.room.as_ref()
     }
 
     fn passage(&self, line: LineIx) -> Passage {

@@ -7,6 +7,7 @@ pub mod channels;
 pub mod clock;
 pub mod core;
 pub mod event;
+mod happenings;
 pub mod magnets;
 pub mod outcome;
 pub mod picture;

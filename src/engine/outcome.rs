@@ -5,8 +5,9 @@ use serde::{Deserialize, Serialize};
 use super::event::{Actor, LedgerEntry};
 pub use crate::alarm::{AlarmState, AlarmTransition};
 pub use crate::balance::report::{
-    ExcessLoss, Explanation, Happening, HappeningKind, Hypothesis, HypothesisGroup, HypothesisKind,
-    InventoryReport, IsolationTest, LossRate, LossReport, MassFigure, RoomLeft, WindowBalance,
+    BoilOffFrom, ExcessLoss, Explanation, Happening, HappeningKind, Hypothesis, HypothesisGroup,
+    HypothesisKind, InventoryReport, IsolationTest, LossRate, LossReport, MassFigure, RoomLeft,
+    WindowBalance,
 };
 use crate::plant::{DescriptionHash, Id, Passage};
 use crate::quantity::{Quality, Reason};

@@ -64,8 +64,8 @@ impl Engine {
                 .cloned()
                 .collect(),
             explanation: state.losses.explanation().cloned(),
-            happenings: Vec::new(),
-            room: None,
+            happenings: self.happenings_shown(),
+            room: state.room.clone(),
             magnets: state.magnets.report.clone(),
             alarms: plant
                 .alarms

@@ -138,6 +138,8 @@ pub struct Site {
     pub barometer: Option<ChannelIx>,
     /// Air pressure assumed while there is no usable barometer reading.
     pub air_pressure: Stated<AbsolutePressure>,
+    /// Gas that all baths together give off, where it is stated for the whole site.
+    pub boil_off: Option<Stated<MassFlow>>,
     /// False alerts of excess loss that the engineer accepts, per year.
     pub false_alerts_per_year: f64,
     /// What a kilogram costs, if the report should say so: number and currency.
@@ -447,6 +449,19 @@ pub struct Vessel {
     pub mode_channel: Option<(ChannelIx, Vec<(i64, usize)>)>,
     /// Stands in the weather: its gas follows the day.
     pub outdoors: bool,
+    /// Where a gas store is full.
+    pub full_at: Option<FullAt>,
+    /// Gas that a bath gives off while nothing is done to it.
+    pub boil_off: Option<Stated<MassFlow>>,
+}
+
+/// Where a gas store is full: what its relief valve or its people let it come to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum FullAt {
+    /// A tank or a cylinder bank, at this pressure.
+    Pressure(AbsolutePressure),
+    /// A bag, at this volume.
+    Volume(Volume),
 }
 
 /// A control volume of the balance.
@@ -789,6 +804,11 @@ pub enum AlarmSource {
         cool_down: CoolDownIx,
         /// K.
         deadband: f64,
+    },
+    /// Less time than this until gas must be vented if the compressors stop now.
+    RoomLeft {
+        /// The limit; it returns once a fifth more is left.
+        below: Span,
     },
     /// A device does not answer.
     DeviceLost {

@@ -14,6 +14,7 @@
 )]
 
 mod barometer;
+mod happenings;
 mod inventory;
 mod least_squares;
 mod losses;

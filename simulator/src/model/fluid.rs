@@ -17,6 +17,42 @@ pub const GAS_CONSTANT: f64 = 8.314_462_618 / 4.002_602e-3;
 /// a change of pressure takes up or sets free.
 pub const LIQUID_HEAT_CAPACITY: f64 = 5.2e3;
 
+/// Heat capacity of the liquid along saturation, J/(kg K), against K. From memory of the published
+/// tables; the peak at the lambda point is cut. It only sets how much a bath boils while it cools.
+const SATURATED_HEAT_CAPACITY: [(f64, f64); 14] = [
+    (1.4, 780.0),
+    (1.6, 1570.0),
+    (1.8, 2810.0),
+    (1.9, 3780.0),
+    (2.0, 5180.0),
+    (2.1, 7510.0),
+    (2.15, 9350.0),
+    (2.17, 13_000.0),
+    (2.2, 4200.0),
+    (2.3, 2900.0),
+    (2.5, 2410.0),
+    (3.0, 2660.0),
+    (4.0, 4200.0),
+    (4.6, 5500.0),
+];
+
+/// Heat capacity of the liquid along saturation, J/(kg K), held at the ends of 1.4 to 4.6 K.
+#[must_use]
+pub fn liquid_heat_capacity(kelvin: f64) -> f64 {
+    let table = &SATURATED_HEAT_CAPACITY;
+    let above = table.partition_point(|&(t, _)| t <= kelvin);
+    let (low, high) = (above.checked_sub(1), above.min(table.len() - 1));
+    let Some((&(t0, c0), &(t1, c1))) = low.and_then(|low| table.get(low)).zip(table.get(high))
+    else {
+        return table.first().map_or(0.0, |&(_, c)| c);
+    };
+    if t1 > t0 {
+        c0 + (c1 - c0) * (kelvin - t0) / (t1 - t0)
+    } else {
+        c1
+    }
+}
+
 /// Pressures of the table for boiling baths, Pa.
 const BATH_RANGE_PA: (f64, f64) = (60_000.0, 200_000.0);
 /// Temperatures of the table for pumped baths, K.

@@ -42,6 +42,11 @@ pub struct Controls {
     pub outflows: Vec<(usize, f64)>,
     /// Heat into a bath, W.
     pub heat: Vec<(usize, f64)>,
+    /// Liquid from a store into a bath: from, to, kg/s, part that goes the way of the boil-off.
+    pub transfers: Vec<(usize, usize, f64, f64)>,
+    /// Pumped baths brought to another temperature: which, to which, K, and the part of the way
+    /// that is done.
+    pub pumped: Vec<(usize, f64, f64)>,
     /// Baths whose supply valve stands still.
     pub stuck: BTreeSet<usize>,
     /// Tanks taken off the header.
@@ -168,6 +173,9 @@ impl PlantModel {
             return;
         }
         self.weather.advance(at, dt, controls.barometer_pa);
+        for &(ix, to_k, done) in &controls.pumped {
+            self.stores[ix].pump_down(to_k, done);
+        }
         for (store, &outdoors) in self.stores.iter_mut().zip(&self.outdoors) {
             store.drift(outdoors, &self.weather, self.fluid, dt_s);
         }
@@ -350,6 +358,13 @@ impl PlantModel {
                 let air = self.weather.ambient_k;
                 self.stores[ix].warm_by_filling(added, air);
             }
+        }
+        for &(from, to, kg_per_s, flash) in &controls.transfers {
+            let wanted = (kg_per_s * dt_s).min(self.stores[from].liquid_kg());
+            let moved = self.transfer(Place::Store(from), Place::Store(to), wanted);
+            let back = self.params.vessels[to].boil_off_to;
+            let gas = self.transfer(Place::Store(to), back, moved * flash);
+            self.note_return(back, gas / dt_s);
         }
         for &(from, kg_per_s) in &controls.outflows {
             self.transfer(Place::Store(from), Place::Outside, kg_per_s * dt_s);

@@ -124,6 +124,10 @@ pub struct Store {
     holdup: Wander,
     holdup_mean_kg: f64,
     saturation: Option<Saturated>,
+    /// Temperature that a pump-down began at, K.
+    pumped_from_k: Option<f64>,
+    /// Held temperature of the step before, K.
+    held_before_k: f64,
 }
 
 /// Correlation times, s. Common practice, no source.
@@ -202,6 +206,8 @@ impl Store {
             holdup: wander(params.holdup_wander * holdup_std, HOLDUP_WANDER_S, "holdup"),
             holdup_mean_kg,
             saturation: None,
+            pumped_from_k: None,
+            held_before_k: params.temperature_k,
             params,
             id,
         };
@@ -291,8 +297,16 @@ impl Store {
                 self.state.liquid_density = liquid;
                 self.state.vapour_density = vapour;
                 self.saturation = Some(at);
+                // A pumped bath cools by evaporating: what its liquid gives up is heat to boil with.
+                let pumped = bath.regime == Regime::Pumped;
+                if dt_s > 0.0 && pumped {
+                    let held_k = self.params.temperature_k;
+                    let cooled = std::mem::replace(&mut self.held_before_k, held_k) - held_k;
+                    let capacity = super::fluid::liquid_heat_capacity(held_k);
+                    self.state.heat_w += self.liquid_kg_of(liquid) * capacity * cooled / dt_s;
+                }
                 // Heat that a change of pressure takes up in the liquid.
-                if dt_s > 0.0 && bath.regime != Regime::Pumped {
+                if dt_s > 0.0 && !pumped {
                     let warming = at.dt_dp * (at.pressure_pa - before_pa) / dt_s;
                     self.state.heat_w -=
                         self.liquid_kg_of(liquid) * super::fluid::LIQUID_HEAT_CAPACITY * warming;
@@ -317,6 +331,15 @@ impl Store {
                 self.state.thermometer_k = self.params.temperature_k;
             }
             Kind::Unmeasured => {}
+        }
+    }
+
+    /// Moves the held temperature of a pumped bath on: `done` of the way to `to_k`.
+    pub fn pump_down(&mut self, to_k: f64, done: f64) {
+        let from_k = *self.pumped_from_k.get_or_insert(self.params.temperature_k);
+        self.params.temperature_k = from_k + (to_k - from_k) * done;
+        if done >= 1.0 {
+            self.pumped_from_k = None;
         }
     }
 

@@ -77,6 +77,24 @@ pub enum What {
         /// How it stands in the ledger.
         booked: Option<Booked>,
     },
+    /// Liquid from a vessel into a bath, evenly over the time the event lasts.
+    Transfer {
+        /// Out of.
+        from: usize,
+        /// Into.
+        to: usize,
+        /// What leaves, kg.
+        mass_kg: f64,
+        /// Part of it that returns as gas.
+        flash: f64,
+    },
+    /// A pumped bath is brought to another temperature, evenly over the time the event lasts.
+    PumpDown {
+        /// Which bath.
+        store: usize,
+        /// K.
+        to_k: f64,
+    },
     /// A supply valve that stands where it is.
     StuckValve(usize),
     /// Energy into a bath, evenly over the time the event lasts, J.
@@ -171,6 +189,19 @@ impl Scenario {
                 } if part > 0.0 => into.inflows.push((*place, mass_kg / over_s * part)),
                 What::Vent { from, mass_kg, .. } if part > 0.0 => {
                     into.outflows.push((*from, mass_kg / over_s * part));
+                }
+                What::Transfer {
+                    from,
+                    to,
+                    mass_kg,
+                    flash,
+                } if part > 0.0 => {
+                    let rate = mass_kg / over_s * part;
+                    into.transfers.push((*from, *to, rate, *flash));
+                }
+                What::PumpDown { store, to_k } if part > 0.0 => {
+                    let done = event.elapsed_s(start, now) / over_s;
+                    into.pumped.push((*store, *to_k, done.clamp(0.0, 1.0)));
                 }
                 What::Quench { store, energy_j } if part > 0.0 => {
                     into.heat.push((*store, energy_j / over_s * part));

@@ -1,8 +1,8 @@
 //! From the scenario file to checked events.
 
-use coldledger::plant::{BookingKind, ChannelIx, Plant};
+use coldledger::plant::{BookingKind, ChannelIx, Contents, LiquidState, Plant};
 use coldledger::quantity::{
-    AbsolutePressure, Fraction, Mass, MassFlow, PressureDifference, QuantityKind,
+    AbsolutePressure, Fraction, Mass, MassFlow, PressureDifference, QuantityKind, Temperature,
 };
 use coldledger::time::{Span, Timestamp};
 use serde::Deserialize;
@@ -28,6 +28,9 @@ struct RawEvent {
     lasts: Option<Text>,
     over: Option<Text>,
     vessel: Option<Text>,
+    into: Option<Text>,
+    flash: Option<Text>,
+    to: Option<Text>,
     channel: Option<Text>,
     device: Option<Text>,
     rate: Option<Text>,
@@ -54,6 +57,8 @@ const KINDS: &[(&str, &[&str])] = &[
         "vent",
         &["vessel", "mass", "over", "booked", "booked-uncertainty"],
     ),
+    ("transfer", &["vessel", "into", "mass", "flash", "over"]),
+    ("pump-down", &["vessel", "to", "over"]),
     ("stuck-valve", &["vessel", "lasts"]),
     ("quench", &["vessel", "energy", "over"]),
     ("isolate", &["vessel", "lasts"]),
@@ -172,6 +177,49 @@ impl Checking<'_, '_> {
                 mass_kg: self.mass(whole, raw)?,
                 booked: self.booked(raw, BookingKind::MeteredVent),
             },
+            "transfer" => What::Transfer {
+                from: self.vessel(whole, raw)?,
+                to: {
+                    let into = self.needed(whole, "into", raw.into.as_ref())?;
+                    self.bath(into)?
+                },
+                mass_kg: self.mass(whole, raw)?,
+                flash: {
+                    let flash = self.needed(whole, "flash", raw.flash.as_ref())?;
+                    let part = self.reader.quantity::<Fraction>(flash)?;
+                    if !(0.0..1.0).contains(&part) {
+                        let text = "the part that returns as gas is from 0 % to below 100 %";
+                        self.reader.problem(flash, text);
+                        return None;
+                    }
+                    part
+                },
+            },
+            "pump-down" => {
+                self.needed(whole, "over", raw.over.as_ref())?;
+                let store = self.vessel(whole, raw)?;
+                let vessel = self.plant.all.vessel.get(store)?;
+                let pumped = matches!(
+                    &vessel.contents,
+                    Contents::Bath {
+                        liquid: LiquidState::Pumped(_),
+                        ..
+                    }
+                );
+                if !pumped {
+                    let text = format!("vessel {} is no pumped bath", vessel.id);
+                    self.reader.problem(raw.vessel.as_ref()?, text);
+                    return None;
+                }
+                let to = self.needed(whole, "to", raw.to.as_ref())?;
+                let to_k = self.reader.quantity::<Temperature>(to)?;
+                if !(1.4..=4.6).contains(&to_k) {
+                    let text = "a pumped bath is between 1.4 K and 4.6 K here";
+                    self.reader.problem(to, text);
+                    return None;
+                }
+                What::PumpDown { store, to_k }
+            }
             "stuck-valve" => What::StuckValve(self.vessel(whole, raw)?),
             "quench" => {
                 self.needed(whole, "over", raw.over.as_ref())?;
@@ -209,6 +257,9 @@ impl Checking<'_, '_> {
             ("lasts", raw.lasts.as_ref().map(Spanned::span)),
             ("over", raw.over.as_ref().map(Spanned::span)),
             ("vessel", raw.vessel.as_ref().map(Spanned::span)),
+            ("into", raw.into.as_ref().map(Spanned::span)),
+            ("flash", raw.flash.as_ref().map(Spanned::span)),
+            ("to", raw.to.as_ref().map(Spanned::span)),
             ("channel", raw.channel.as_ref().map(Spanned::span)),
             ("device", raw.device.as_ref().map(Spanned::span)),
             ("rate", raw.rate.as_ref().map(Spanned::span)),
@@ -262,12 +313,27 @@ impl Checking<'_, '_> {
 
     fn vessel(&mut self, whole: &Text, raw: &RawEvent) -> Option<usize> {
         let id = self.needed(whole, "vessel", raw.vessel.as_ref())?;
+        self.named(id)
+    }
+
+    fn named(&mut self, id: &Text) -> Option<usize> {
         let found = self.plant.vessel_by_id(id.get_ref());
         if found.is_none() {
             let text = format!("the description has no vessel {:?}", id.get_ref());
             self.reader.problem(id, text);
         }
         found.map(|(ix, _)| ix.index())
+    }
+
+    fn bath(&mut self, id: &Text) -> Option<usize> {
+        let store = self.named(id)?;
+        let vessel = self.plant.all.vessel.get(store)?;
+        if matches!(vessel.contents, Contents::Bath { .. }) {
+            return Some(store);
+        }
+        let text = format!("vessel {} is no bath: liquid cannot go there", vessel.id);
+        self.reader.problem(id, text);
+        None
     }
 
     fn channel(&mut self, whole: &Text, raw: &RawEvent) -> Option<(ChannelIx, QuantityKind)> {

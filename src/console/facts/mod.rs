@@ -8,6 +8,7 @@ pub mod health;
 pub mod helium;
 pub mod losses;
 pub mod plant;
+pub mod timeline;
 
 pub use alarms::{AlarmFact, AlarmFacts, alarm_facts};
 pub use change::{ChangePoint, change};
@@ -16,6 +17,7 @@ pub use health::{HealthFacts, health_facts};
 pub use helium::{HeliumFacts, helium_facts};
 pub use losses::{LossFact, LossFacts, loss_facts};
 pub use plant::{PlantFacts, plant_facts};
+pub use timeline::{RoomFact, TimelineFacts, room_facts, timeline_facts};
 
 use super::words::SiteTime;
 use crate::engine::View;

@@ -10,7 +10,7 @@ use axum::response::Response;
 use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
 use crate::console::facts::{
-    HeliumFacts, LossFact, LossFacts, Scene, change, helium_facts, loss_facts,
+    HeliumFacts, LossFact, LossFacts, RoomFact, Scene, change, helium_facts, loss_facts, room_facts,
 };
 use crate::console::http::{Problem, Shared};
 use crate::console::office::{InventoryOf, LossPoint, MassPoint};
@@ -33,6 +33,7 @@ struct HeliumPage {
     frame: Frame,
     facts: HeliumFacts,
     losses: LossFacts,
+    room: Option<RoomFact>,
     lengths: Vec<(&'static str, bool)>,
     inventory_plot: Result<String, Problem>,
     change_plot: Result<String, Problem>,
@@ -99,6 +100,7 @@ pub(in crate::console) async fn page(
         frame: Frame::new(&shared, &headers, "/helium").recorded(&note),
         facts: shared.with_scene(helium_facts),
         losses: shared.with_scene(loss_facts),
+        room: shared.with_scene(room_facts),
         lengths: LENGTHS.iter().map(|(n, _)| (*n, *n == name)).collect(),
         inventory_plot,
         change_plot,

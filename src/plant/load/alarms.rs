@@ -24,6 +24,8 @@ pub(super) struct Known<'k> {
     pub cool_downs: &'k Ids,
     /// As made, unless something in it is wrong.
     pub described: Option<&'k Magnets>,
+    /// Whether any gas store says where it is full.
+    pub limited: bool,
 }
 
 /// An alarm.
@@ -126,7 +128,7 @@ struct Reader<'r, 'f, 'e> {
     here: Here<'e, raw::Alarm>,
 }
 
-const SOURCES: &str = "one of above, below, rising, falling, not-usable, disagreement, mass-above, mass-below, excess-loss, unaccounted-loss, margin-below, time-until-low-below, gradient-above-limit or device-lost";
+const SOURCES: &str = "one of above, below, rising, falling, not-usable, disagreement, mass-above, mass-below, excess-loss, unaccounted-loss, room-left, margin-below, time-until-low-below, gradient-above-limit or device-lost";
 
 impl Reader<'_, '_, '_> {
     fn text(&mut self, field: Option<&Text>, key: &str, example: &str) -> Option<String> {
@@ -171,6 +173,7 @@ impl Reader<'_, '_, '_> {
             keys.margin_below.is_some(),
             keys.time_until_low_below.is_some(),
             keys.gradient_above_limit.is_some(),
+            keys.room_left.is_some(),
             keys.device_lost.is_some(),
         ];
         match said.iter().filter(|&&said| said).count() {
@@ -237,6 +240,9 @@ impl Reader<'_, '_, '_> {
         }
         if let Some(limit) = &keys.gradient_above_limit {
             return self.gradient(limit);
+        }
+        if let Some(room) = &keys.room_left {
+            return self.room_left(room);
         }
         let device = self.find(keys.device_lost.as_ref()?, "device", self.known.devices)?;
         Some(AlarmSource::DeviceLost {
@@ -566,6 +572,23 @@ impl Reader<'_, '_, '_> {
             over,
             limit: limit?,
         })
+    }
+
+    fn room_left(&mut self, field: &Spanned<raw::RoomLeft>) -> Option<AlarmSource> {
+        if !self.known.limited {
+            self.context.error(
+                self.here.at(field),
+                format!(
+                    "{} can never come: no gas store says where it is full",
+                    self.here.called
+                ),
+                "full-at = \"95 m3\" of a bag, or full-at = \"16 bar(a)\" of a tank",
+            );
+            return None;
+        }
+        let below = self.part(field.get_ref().below.as_ref(), field, "below", "\"4 h\"")?;
+        let below = self.context.span(&self.here, below, "below")?;
+        Some(AlarmSource::RoomLeft { below })
     }
 
     fn scope(&mut self, field: &Text) -> Option<Scope> {

@@ -2,11 +2,11 @@
 
 use toml::Spanned;
 
-use super::context::split_stated;
 use super::vessels::Reader;
 use crate::instrument::level::{CapacitanceProbe, Head, Immersed, Shape, Strapping};
 use crate::plant::model::{Contents, LevelSource, LiquidState, Stratified, VapourState};
 use crate::plant::raw::{self, Quantity, Text};
+use crate::quantity::split_stated;
 use crate::quantity::{Capacitance, Fraction, Length, QuantityKind, Temperature};
 
 impl Reader<'_, '_, '_> {

@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use super::channels::{Key, Known, Reader, key};
-use super::context::{Place, split_stated, with_article};
+use super::context::{Place, with_article};
 use crate::instrument::curve::{Curve, CurveSpec, ThermocoupleCurve, ThermocoupleType};
 use crate::instrument::excitation::{Excitation, ExcitedCurve};
 use crate::instrument::flow::HELIUM_MOLAR_MASS_KG_PER_MOL;
@@ -12,6 +12,7 @@ use crate::instrument::uncertainty::{CutOff, SharedKind};
 use crate::instrument::vacuum::{LogGauge, LogGaugeCurve};
 use crate::plant::model::{Behaviour, ChannelIx, Stated};
 use crate::plant::raw::{self, Quantity, Written};
+use crate::quantity::split_stated;
 use crate::quantity::{self, QuantityKind, Resistance, Temperature, ThermalResistance};
 
 use super::devices::Groups;

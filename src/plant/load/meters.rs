@@ -2,7 +2,7 @@
 
 use toml::Spanned;
 
-use super::context::{Context, Here, split_stated, written};
+use super::context::{Context, Here, written};
 use super::devices::Groups;
 use super::vessels::Channels;
 use crate::instrument::flow::{
@@ -14,6 +14,7 @@ use crate::plant::model::{
     PuritySource, Stated, TemperatureSource, TotaliserMeter,
 };
 use crate::plant::raw::{self, Quantity, Text};
+use crate::quantity::split_stated;
 use crate::quantity::{Fraction, Length, Mass, QuantityKind, Temperature};
 
 /// A cut-off below this many standard uncertainties of the differential pressure lets noise pass

@@ -19,6 +19,7 @@ mod devices;
 mod lines;
 mod magnets;
 mod meters;
+mod room;
 mod site;
 mod uncertainty;
 mod vessels;
@@ -185,6 +186,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         magnets: &magnet_ids,
         cool_downs: &cool_down_ids,
         described: magnets.as_ref(),
+        limited: raw.vessel.iter().any(|entry| entry.keys.full_at.is_some()),
     };
     let alarm: Vec<_> = raw
         .alarm

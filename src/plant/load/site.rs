@@ -82,6 +82,12 @@ pub(super) fn site(
         None => Some(AIR),
         Some(field) => context.stated(&here, field, "air-pressure"),
     };
+    let boil_off = match &keys.boil_off {
+        None => Some(None),
+        Some(field) => context
+            .stated::<_, MassFlow>(&here, field, "boil-off")
+            .map(Some),
+    };
     let accepted_loss = if let Some(field) = &keys.accepted_loss {
         context.stated::<_, MassFlow>(&here, field, "accepted-loss")
     } else {
@@ -139,6 +145,7 @@ pub(super) fn site(
         name: name?,
         time_zone: time_zone?,
         accepted_loss: accepted_loss?,
+        boil_off: boil_off?,
         barometer: barometer?,
         air_pressure: air_pressure?,
         false_alerts_per_year: false_alerts_per_year?,

@@ -97,6 +97,8 @@ pub(super) fn vessel(
         None
     };
     let contents = reader.contents(keys);
+    let full_at = reader.full_at(keys, contents.as_ref());
+    let boil_off = reader.boil_off(keys, contents.as_ref());
     let modes = reader.modes(keys);
     let first_mode = match (&keys.first_mode, &modes) {
         (None, _) => Some(0),
@@ -120,6 +122,8 @@ pub(super) fn vessel(
             .outdoors
             .as_ref()
             .is_some_and(|outdoors| *outdoors.get_ref()),
+        full_at: full_at?,
+        boil_off: boil_off?,
     })
 }
 

@@ -99,6 +99,7 @@ raw! {
         barometer: Text,
         air_pressure: Quantity,
         accepted_loss: Quantity,
+        boil_off: Quantity,
         false_alerts_per_year: Spanned<f64>,
         helium_price_per_kg: Quantity,
         local_rules: Text,
@@ -211,6 +212,8 @@ raw! {
         name: Text,
         section: Text,
         outdoors: Spanned<bool>,
+        full_at: Quantity,
+        boil_off: Quantity,
         first_mode: Text,
         mode_from: Spanned<ModeFrom>,
         fluid: Spanned<Fluid>,
@@ -469,6 +472,7 @@ raw! {
         margin_below: Spanned<MarginLimit>,
         time_until_low_below: Spanned<TimeLimit>,
         gradient_above_limit: Spanned<GradientLimit>,
+        room_left: Spanned<RoomLeft>,
         device_lost: Text,
         on_delay: Quantity,
         off_delay: Quantity,
@@ -532,6 +536,11 @@ raw! {
         of: Text,
         over: Quantity,
         limit: Quantity,
+    }
+
+    /// `room-left = { below = "..." }`
+    RoomLeft {
+        below: Quantity,
     }
 
     /// `[deliveries.mqtt]`, `[deliveries.series]`
