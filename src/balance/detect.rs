@@ -292,6 +292,26 @@ impl Detector {
         self.best.map(|b| (b.significance, b.limit))
     }
 
+    /// How long ago the likeliest onset is, s.
+    #[must_use]
+    pub fn likeliest_age_s(&self) -> Option<f64> {
+        let onset = self.slots.get(self.best?.slot).copied().flatten()?;
+        Some(count64(self.next.saturating_sub(1).saturating_sub(onset)) * self.noise.step_s)
+    }
+
+    /// Significance that a loss must reach, by the age of its onset: the age at which each doubling
+    /// begins, s, and the limit.
+    #[must_use]
+    pub fn limits(&self) -> Vec<(f64, f64)> {
+        let step_s = self.noise.step_s;
+        let oldest = self.steps(self.settings.oldest_onset_s);
+        (0..OCTAVES)
+            .map(|octave| (1_u64 << octave, self.limits[octave]))
+            .filter(|(age, _)| *age <= oldest)
+            .map(|(age, limit)| (count64(age) * step_s, limit))
+            .collect()
+    }
+
     /// The loss found, while it stands.
     #[must_use]
     pub fn standing(&self) -> Option<Detection> {

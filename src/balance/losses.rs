@@ -329,9 +329,9 @@ struct Series {
     /// End of the first step, s of continuous time.
     start_s: f64,
     mass_kg: Vec<f64>,
-    /// Rate of the outdoor gas temperature, K/h: a lagging thermometer's error follows it. None for
-    /// a plant without outdoor gas.
-    weather: Option<Vec<f64>>,
+    /// Rate and bend of the outdoor gas temperature, K/h and K/h2: a lagging thermometer's error
+    /// follows them. None for a plant without outdoor gas.
+    weather: Option<[Vec<f64>; 2]>,
     /// Last step, by both clocks.
     last: (Monotonic, Timestamp),
 }
@@ -355,8 +355,7 @@ impl Series {
         let mut mass_kg = vec![f64::NAN; steps - skipped];
         let mut outdoor = vec![f64::NAN; steps - skipped];
         let half = Span::from_millis(GRID.millis() / 2);
-        // Any fixed beginning will do: it moves the whole series by a constant.
-        let origin = Timestamp::from_millis(0);
+        let mut net_booked = ledger.net_booked();
         for average in averages {
             let at = usize::try_from(step(average) - step(first))
                 .ok()
@@ -364,7 +363,7 @@ impl Series {
             let (Some(at), Some(utc)) = (at, average.utc) else {
                 continue;
             };
-            let booked = ledger.booked_between(origin, utc - half).net_kg();
+            let booked = net_booked.up_to(utc - half);
             if let Some(mass) = mass_kg.get_mut(at)
                 && carried_kg2(&average.by_cause) <= most_carried_kg2
             {
@@ -379,7 +378,7 @@ impl Series {
             .vessel
             .iter()
             .any(|vessel| vessel.outdoors)
-            .then(|| rates_per_hour(&outdoor));
+            .then(|| rate_and_bend(&outdoor));
         #[expect(clippy::cast_precision_loss, reason = "a count of ten-minute steps")]
         let skipped_s = skipped as f64 * GRID.seconds();
         Some(Self {
@@ -395,26 +394,24 @@ impl Series {
         let wanted = usize::try_from(over.millis() / GRID.millis()).unwrap_or(0);
         let from = self.mass_kg.len().saturating_sub(wanted);
         let mass_kg = self.mass_kg.get(from..).unwrap_or(&[]);
-        let weather = self
+        let regressors: Vec<&[f64]> = self
             .weather
-            .as_deref()
-            .and_then(|weather| weather.get(from..));
-        let regressors: &[&[f64]] = match &weather {
-            Some(weather) => std::slice::from_ref(weather),
-            None => &[],
-        };
+            .iter()
+            .flatten()
+            .filter_map(|course| course.get(from..))
+            .collect();
         f(&LossSeries {
             start_s: self.time_s(from),
             step_s: GRID.seconds(),
             mass_kg,
-            regressors,
+            regressors: &regressors,
             steps_s: &[],
             bends_s: &[],
         })
     }
 
     fn regressors(&self) -> usize {
-        usize::from(self.weather.is_some())
+        self.weather.as_ref().map_or(0, |weather| weather.len())
     }
 
     fn feed_all(&self, detector: &mut Detector) {
@@ -430,12 +427,14 @@ impl Series {
     }
 
     fn feed(&self, at: usize, detector: &mut Detector) {
-        let weather = self
+        let weather: Vec<f64> = self
             .weather
-            .as_deref()
-            .and_then(|weather| weather.get(at..=at));
+            .iter()
+            .flatten()
+            .filter_map(|course| course.get(at).copied())
+            .collect();
         if let Some(&mass_kg) = self.mass_kg.get(at) {
-            detector.feed(self.time_s(at), mass_kg, weather.unwrap_or(&[]));
+            detector.feed(self.time_s(at), mass_kg, &weather);
         }
     }
 
@@ -456,26 +455,35 @@ impl Series {
     }
 }
 
-/// Rise of the mean over the last two hours from that of the two hours before, per hour. The means
-/// are long because the thermometers' own slow errors reach the mass too: a regressor that shows
-/// them step by step explains away the quick part of the noise, and what is left looks slower and
-/// larger than it is. Only the past is used, so that the sequential test and an estimate of the
+/// Rise of the mean over the last two hours from that of the two hours before, per hour, and by how
+/// much that rise itself has risen in two hours, per hour squared. The rate stands for two hours
+/// ago; with the bend beside it, the lag of a daily wave of varying size is followed in phase.
+///
+/// The means are long because the thermometers' own slow errors reach the mass too: a regressor that
+/// shows them step by step explains away the quick part of the noise, and what is left looks slower
+/// and larger than it is. Only the past is used, so that the sequential test and an estimate of the
 /// whole series see the same. The first values repeat the first that has a whole past.
-fn rates_per_hour(values: &[f64]) -> Vec<f64> {
-    const HALF: usize = 12;
+fn rate_and_bend(values: &[f64]) -> [Vec<f64>; 2] {
+    const PART: usize = 12;
     #[expect(clippy::cast_precision_loss, reason = "a dozen steps")]
-    let hours = HALF as f64 * GRID.seconds() / 3600.0;
-    let mut rates: Vec<f64> = values
-        .windows(2 * HALF)
-        .map(|window| {
-            let (before, now) = window.split_at(HALF);
-            (mean_of_present(now) - mean_of_present(before)) / hours
-        })
-        .collect();
-    let first = rates.first().copied().unwrap_or(0.0);
-    let missing = values.len() - rates.len();
-    rates.splice(0..0, std::iter::repeat_n(first, missing));
-    rates
+    let hours = PART as f64 * GRID.seconds() / 3600.0;
+    let means: Vec<f64> = values.windows(PART).map(mean_of_present).collect();
+    let mut rates = Vec::with_capacity(values.len());
+    let mut bends = Vec::with_capacity(values.len());
+    for ((oldest, before), now) in means
+        .iter()
+        .zip(means.iter().skip(PART))
+        .zip(means.iter().skip(2 * PART))
+    {
+        rates.push((now - before) / hours);
+        bends.push((now - 2.0 * before + oldest) / (hours * hours));
+    }
+    for course in [&mut rates, &mut bends] {
+        let first = course.first().copied().unwrap_or(0.0);
+        let missing = values.len() - course.len();
+        course.splice(0..0, std::iter::repeat_n(first, missing));
+    }
+    [rates, bends]
 }
 
 /// Mean of those that are there; NaN when fewer than half are.
