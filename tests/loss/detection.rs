@@ -289,12 +289,13 @@ fn a_restatement_is_no_loss_and_a_loss_after_it_is_found() {
 }
 
 #[test]
-fn a_long_loss_goes_on_standing_until_it_is_settled() {
+fn a_long_loss_goes_on_standing_until_it_is_over() {
     let mut mass = PLANT.series(40 * PER_DAY, 33);
     for (i, m) in mass.iter_mut().enumerate().skip(11 * PER_DAY) {
         *m -= 5.0 * ((i - 11 * PER_DAY) as f64 / PER_DAY as f64).min(18.0);
     }
     let mut d = detector(&mass, 1.0);
+    let mut cleared = Vec::new();
     for (i, m) in mass.iter().enumerate() {
         let verdict = d.feed(i as f64 * PLANT.step_s, *m, &[]);
         if (13 * PER_DAY..29 * PER_DAY).contains(&i) {
@@ -305,12 +306,34 @@ fn a_long_loss_goes_on_standing_until_it_is_settled() {
             assert!((now.excess_kg_per_s * DAY - 5.0).abs() < 0.5, "{now:?}");
             assert!((now.onset_s / DAY - 11.0).abs() < 1.0, "{now:?}");
         }
-        if i == 33 * PER_DAY {
-            // The valve was shut on day 29: the engineer says so.
+        if verdict == Verdict::Cleared {
+            cleared.push(i as f64 / PER_DAY as f64);
+        } else if !cleared.is_empty() {
+            assert_eq!(verdict, Verdict::Quiet, "{i}");
+        }
+    }
+    // The valve was shut on day 29.
+    println!("cleared on day {cleared:?}, ended {:?}", d.ended());
+    assert!(cleared.len() == 1 && cleared[0] < 31.0, "{cleared:?}");
+    let (onset, end) = d.ended().unwrap();
+    assert!((onset / DAY - 11.0).abs() < 1.0 && (end / DAY - 29.0).abs() < 0.5);
+}
+
+#[test]
+fn a_standing_loss_that_is_settled_is_forgotten() {
+    let mut mass = PLANT.series(24 * PER_DAY, 34);
+    for (i, m) in mass.iter_mut().enumerate().skip(11 * PER_DAY) {
+        *m -= 20.0 * ((i - 11 * PER_DAY) as f64 / PER_DAY as f64).min(3.0);
+    }
+    let mut d = detector(&mass, 1.0);
+    for (i, m) in mass.iter().enumerate() {
+        let verdict = d.feed(i as f64 * PLANT.step_s, *m, &[]);
+        if i == 14 * PER_DAY {
+            // The valve was shut just now: the engineer says so.
             assert!(matches!(verdict, Verdict::Standing(_)));
             d.restate();
         }
-        if i > 33 * PER_DAY {
+        if i > 14 * PER_DAY {
             assert_eq!(verdict, Verdict::Quiet, "{i}");
         }
     }

@@ -12,6 +12,7 @@
 
 mod coverage;
 mod detection;
+mod hygiene;
 #[expect(dead_code, reason = "the long form, in tests/bench, uses all of it")]
 mod limits;
 mod reference;
