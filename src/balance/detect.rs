@@ -16,8 +16,8 @@
 //! what was learned before it, so that a loss cannot hide by lasting.
 //!
 //! A standing loss is given up for one of three reasons. It is over: beside the pinned ramp a second
-//! one is fitted for every onset since; once the fall of the rate is as significant as an alarm has
-//! to be, and what remains of the loss is with 95 % less than half of it, the level is learned anew.
+//! one is fitted for every onset since; once the fall of the rate is more significant than an alarm
+//! has to be, and what remains of the loss is with 95 % less than half of it, the level is learned anew.
 //! It never was: every onset lies well below the limit, and the pinned one within its own standard
 //! deviation of nothing. Between these and the limit nothing changes, so that a loss near the limit
 //! does not flicker. Or [`Detector::restate`] says that it is settled.
@@ -52,6 +52,9 @@ const YOUNGEST_S: f64 = 1200.0;
 const HYSTERESIS: f64 = 2.0;
 /// Significance of the pinned onset below which the data do not speak for it any more.
 const NOTHING: f64 = 1.0;
+/// By how much the fall of a loss that is over must pass the limit of an alarm: an alert given up
+/// too soon comes back as a second one, so this is to be about a tenth as frequent as a false alarm.
+const OVER_SURER: f64 = 0.5;
 /// Share of a loss that may remain, with 95 % (one-sided), when it is held to be over.
 const REMAINS: f64 = 0.5;
 /// One-sided 95 % of the normal distribution.
@@ -897,7 +900,7 @@ impl Detector {
             let fall = -change / libm::sqrt(left_p / determinant);
             let remains_std = libm::sqrt(((left + left_p - 2.0 * cross) / determinant).max(0.0));
             let most = before + change + NINETY_FIVE * remains_std;
-            if fall > self.limit_at(index - end)
+            if fall > self.limit_at(index - end) + OVER_SURER
                 && most < REMAINS * before
                 && likeliest.is_none_or(|l| fall > l.0)
             {

@@ -119,9 +119,9 @@ impl LossBook {
         self.steps_since_noise = 0;
         // With the onset known the window may be as long as that of the size.
         let over = onset_s.map_or(RATE_OVER, |_| ONSET_OVER);
+        let past = self.past_loss();
         series.with(over, |window| {
-            let from = window.start_s;
-            let bends: Vec<f64> = onset_s.into_iter().filter(|at| *at > from).collect();
+            let bends = inside(window, onset_s.into_iter().chain(past));
             let window = LossSeries {
                 bends_s: &bends,
                 ..*window
@@ -132,6 +132,12 @@ impl LossBook {
                 self.noise = Some(found);
             }
         });
+    }
+
+    /// Onset and end of the last loss that is over.
+    fn past_loss(&self) -> impl Iterator<Item = f64> + use<> {
+        let ended = self.watch.as_ref().and_then(|w| w.detector.ended());
+        ended.into_iter().flat_map(|(onset, end)| [onset, end])
     }
 
     fn standing(&self) -> Option<Detection> {
@@ -166,8 +172,12 @@ impl LossBook {
             ..DetectorSettings::default()
         };
         let detector = Detector::new(settings, noise.clone(), series.regressors(), series.start_s);
+        let stood = self.standing();
         self.watch = detector.ok().map(|mut detector| {
             series.feed_all(&mut detector);
+            if let Some(stood) = stood {
+                detector.carry_on(&stood);
+            }
             Watch {
                 detector,
                 booked,
@@ -210,7 +220,12 @@ impl LossBook {
         };
         let settings = settings(plant);
         let found = series.with(ONSET_OVER, |window| {
-            leak::estimate_with_onset(window, noise, &settings, Onset::Unknown).ok()
+            let bends = inside(window, self.past_loss());
+            let window = LossSeries {
+                bends_s: &bends,
+                ..*window
+            };
+            leak::estimate_with_onset(&window, noise, &settings, Onset::Unknown).ok()
         });
         self.refined = found.map(|found| (0, found)).or(self.refined.take());
     }
@@ -312,6 +327,13 @@ fn settings(plant: &Plant) -> LossSettings {
         accepted_std_kg_per_s: plant.site.accepted_loss.std,
         ..LossSettings::default()
     }
+}
+
+/// Those times that lie inside a window.
+fn inside(window: &LossSeries, times: impl Iterator<Item = f64>) -> Vec<f64> {
+    let from = window.start_s;
+    let to = from + window.span_s();
+    times.filter(|at| *at > from && *at < to).collect()
 }
 
 /// Variance of the difference of two averages that far apart, as the noise found has it, kg2.

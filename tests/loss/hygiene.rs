@@ -64,6 +64,9 @@ fn a_lasting_loss_near_the_limit_is_one_alert() {
     for rate in [2.0, 3.0, 4.0, 6.0] {
         let courses = seeds(60, 10_000, rate, f64::INFINITY, 30);
         let n = courses.len() as f64;
+        for c in courses.iter().filter(|c| c.raised.len() > 1) {
+            println!("  raised {:.1?}, cleared {:.1?}", c.raised, c.cleared);
+        }
         let share =
             |f: &dyn Fn(&Course) -> bool| courses.iter().filter(|c| f(c)).count() as f64 / n;
         let once = share(&|c| c.raised.len() <= 1);
