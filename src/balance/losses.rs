@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::detect::{Detection, Detector, DetectorSettings};
+use super::filter::{FilterSettings, FilterState, LossFilter};
 use super::leak::{self, Onset, OnsetEstimate};
 use super::ledger::Ledger;
 use super::noise::{self, NoiseModel, NoiseSettings};
@@ -25,6 +26,11 @@ const NOISE_FROM: usize = 72;
 /// While a loss stands, its onset and size are found anew this often, in steps of the grid.
 const REFINE_EVERY: u32 = 6;
 
+/// By how much the filter lets the rate change in a day, as a share of the noise a day: about what
+/// the sequential test finds in two days, so that the rate follows a loss as soon as it is found
+/// (common practice, no source).
+const RATE_CHANGE_OF_NOISE_A_DAY: f64 = 0.5;
+
 /// Longest stretch that the onset of a standing loss is looked for in.
 const ONSET_OVER: Span = Span::from_millis(14 * 86_400_000);
 
@@ -45,6 +51,10 @@ pub struct LossBook {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Watch {
     detector: Detector,
+    /// The rate that goes with it.
+    filter: Option<LossFilter>,
+    /// What the filter knew after the last sample.
+    now: Option<FilterState>,
     /// Ledger entries that its series was corrected with; another number means another series.
     booked: usize,
     restated_kg: f64,
@@ -91,6 +101,13 @@ impl LossBook {
     #[must_use]
     pub fn report(&self) -> Option<&LossReport> {
         self.report.as_ref()
+    }
+
+    /// The loss rate and the level as the filter knows them now: a rate that follows a loss within
+    /// a day or two, beside the report's mean over a week.
+    #[must_use]
+    pub fn now(&self) -> Option<&FilterState> {
+        self.watch.as_ref()?.now.as_ref()
     }
 
     /// The averages that it rests on.
@@ -158,10 +175,14 @@ impl LossBook {
             && watch.booked == booked
             && watch.restated_kg == restated_kg
         {
-            let kept =
-                self.steps_since_noise != 0 || watch.detector.set_noise(noise.clone()).is_ok();
-            if kept {
-                series.feed_last(&mut watch.detector);
+            let new = self.steps_since_noise == 0;
+            if let Some(filter) = watch.filter.as_mut().filter(|_| new)
+                && filter.set_noise(noise.clone()).is_err()
+            {
+                (watch.filter, watch.now) = series.filtered(noise);
+            }
+            if !new || watch.detector.set_noise(noise.clone()).is_ok() {
+                series.feed_last(watch);
                 return;
             }
         }
@@ -174,12 +195,19 @@ impl LossBook {
         let detector = Detector::new(settings, noise.clone(), series.regressors(), series.start_s);
         let stood = self.standing();
         self.watch = detector.ok().map(|mut detector| {
-            series.feed_all(&mut detector);
+            for at in 0..series.mass_kg.len() {
+                series.feed(at, |time_s, mass_kg, weather| {
+                    detector.feed(time_s, mass_kg, weather);
+                });
+            }
             if let Some(stood) = stood {
                 detector.carry_on(&stood);
             }
+            let (filter, now) = series.filtered(noise);
             Watch {
                 detector,
+                filter,
+                now,
                 booked,
                 restated_kg,
             }
@@ -436,19 +464,52 @@ impl Series {
         self.weather.as_ref().map_or(0, |weather| weather.len())
     }
 
-    fn feed_all(&self, detector: &mut Detector) {
-        for at in 0..self.mass_kg.len() {
-            self.feed(at, detector);
-        }
+    fn feed_last(&self, watch: &mut Watch) {
+        let Some(at) = self.mass_kg.len().checked_sub(1) else {
+            return;
+        };
+        self.feed(at, |time_s, mass_kg, weather| {
+            watch.detector.feed(time_s, mass_kg, weather);
+            if let Some(filter) = &mut watch.filter {
+                watch.now = filter.feed(time_s, mass_kg, weather).or(watch.now.take());
+            }
+        });
     }
 
-    fn feed_last(&self, detector: &mut Detector) {
-        if let Some(at) = self.mass_kg.len().checked_sub(1) {
-            self.feed(at, detector);
-        }
+    /// A filter that begins with sample `from`.
+    fn filter(&self, noise: &NoiseModel, from: usize) -> Option<LossFilter> {
+        let settings = FilterSettings {
+            rate_change_a_day_kg_per_s: RATE_CHANGE_OF_NOISE_A_DAY
+                * (noise.parameters.white_std_kg + noise.parameters.correlated_std_kg)
+                / Span::DAY.seconds(),
+            window_samples: None,
+        };
+        LossFilter::new(
+            settings,
+            noise.clone(),
+            self.regressors(),
+            self.time_s(from),
+        )
+        .ok()
     }
 
-    fn feed(&self, at: usize, detector: &mut Detector) {
+    /// A filter that has seen the last week, and what it knows.
+    fn filtered(&self, noise: &NoiseModel) -> (Option<LossFilter>, Option<FilterState>) {
+        let wanted = usize::try_from(RATE_OVER.millis() / GRID.millis()).unwrap_or(0);
+        let from = self.mass_kg.len().saturating_sub(wanted);
+        let Some(mut filter) = self.filter(noise, from) else {
+            return (None, None);
+        };
+        let mut now = None;
+        for at in from..self.mass_kg.len() {
+            self.feed(at, |time_s, mass_kg, weather| {
+                now = filter.feed(time_s, mass_kg, weather).or(now);
+            });
+        }
+        (Some(filter), now)
+    }
+
+    fn feed(&self, at: usize, mut to: impl FnMut(f64, f64, &[f64])) {
         let weather: Vec<f64> = self
             .weather
             .iter()
@@ -456,7 +517,7 @@ impl Series {
             .filter_map(|course| course.get(at).copied())
             .collect();
         if let Some(&mass_kg) = self.mass_kg.get(at) {
-            detector.feed(self.time_s(at), mass_kg, &weather);
+            to(self.time_s(at), mass_kg, &weather);
         }
     }
 

@@ -18,6 +18,7 @@
 
 pub mod detect;
 pub mod distribution;
+pub mod filter;
 pub mod inventory;
 pub mod leak;
 pub mod ledger;

@@ -16,4 +16,5 @@ mod hygiene;
 #[expect(dead_code, reason = "the long form, in tests/bench, uses all of it")]
 mod limits;
 mod reference;
+mod streaming;
 mod synthetic;
