@@ -13,9 +13,14 @@
 //! slow losses, whose noise is the least well known. Old onsets have a lower limit than young ones:
 //! fewer of them pass in a year. A lone sample far out is a spike and left out;
 //! missing samples are predictions without correction. A standing alarm pins its hypothesis and
-//! what was learned before it, so that a loss cannot hide by lasting; it stands until the series
-//! contradicts it or [`Detector::restate`] says that it is settled. A loss that ends keeps standing:
-//! whether it goes on is for the rate of the last day to say.
+//! what was learned before it, so that a loss cannot hide by lasting.
+//!
+//! A standing loss is given up for one of three reasons. It is over: beside the pinned ramp a second
+//! one is fitted for every onset since; once the fall of the rate is more significant than an alarm
+//! has to be, and what remains of the loss is with 95 % less than half of it, the level is learned anew.
+//! It never was: every onset lies well below the limit, and the pinned one within its own standard
+//! deviation of nothing. Between these and the limit nothing changes, so that a loss near the limit
+//! does not flicker. Or [`Detector::restate`] says that it is settled.
 //!
 //! Work per sample is bounded: at most [`MOST_HYPOTHESES`] ramps and a system of a dozen unknowns.
 //!
@@ -43,6 +48,17 @@ pub const MOST_HYPOTHESES: usize = 64;
 const PER_OCTAVE: u64 = 4;
 /// Youngest onset that may raise an alarm, s.
 const YOUNGEST_S: f64 = 1200.0;
+/// How far all onsets must lie below the limit before a standing loss may be given up.
+const HYSTERESIS: f64 = 2.0;
+/// Significance of the pinned onset below which the data do not speak for it any more.
+const NOTHING: f64 = 1.0;
+/// By how much the fall of a loss that is over must pass the limit of an alarm: an alert given up
+/// too soon comes back as a second one, so this is to be about a tenth as frequent as a false alarm.
+const OVER_SURER: f64 = 0.5;
+/// Share of a loss that may remain, with 95 % (one-sided), when it is held to be over.
+const REMAINS: f64 = 0.5;
+/// One-sided 95 % of the normal distribution.
+const NINETY_FIVE: f64 = 1.645;
 /// Doublings of age for which a limit is kept.
 const OCTAVES: usize = 16;
 
@@ -145,7 +161,28 @@ pub struct Detector {
     spikes: u64,
     best: Option<Best>,
     standing: Option<Detection>,
-    pinned: Option<usize>,
+    pinned: Option<Pinned>,
+    ended: Option<(f64, f64)>,
+}
+
+/// The hypothesis of a standing loss.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Pinned {
+    slot: usize,
+    /// Grid index from which the products were gathered; younger ramps have theirs whole.
+    since: u64,
+    /// Products of its ramp with all ramps.
+    products: Vec<f64>,
+}
+
+/// What one comparison of all hypotheses with the data says.
+#[derive(Debug, Clone, Copy)]
+struct Comparison {
+    best: Best,
+    /// Significance of the pinned onset.
+    pinned: Option<f64>,
+    /// Slot of the onset at which the standing loss ended, if it did.
+    over: Option<usize>,
 }
 
 /// Products of whitened columns over a day.
@@ -250,6 +287,7 @@ impl Detector {
             best: None,
             standing: None,
             pinned: None,
+            ended: None,
             noise,
         };
         detector.set_limits();
@@ -292,10 +330,36 @@ impl Detector {
         self.best.map(|b| (b.significance, b.limit))
     }
 
+    /// How long ago the likeliest onset is, s.
+    #[must_use]
+    pub fn likeliest_age_s(&self) -> Option<f64> {
+        let onset = self.slots.get(self.best?.slot).copied().flatten()?;
+        Some(count64(self.next.saturating_sub(1).saturating_sub(onset)) * self.noise.step_s)
+    }
+
+    /// Significance that a loss must reach, by the age of its onset: the age at which each doubling
+    /// begins, s, and the limit.
+    #[must_use]
+    pub fn limits(&self) -> Vec<(f64, f64)> {
+        let step_s = self.noise.step_s;
+        let oldest = self.steps(self.settings.oldest_onset_s);
+        (0..OCTAVES)
+            .map(|octave| (1_u64 << octave, self.limits[octave]))
+            .filter(|(age, _)| *age <= oldest)
+            .map(|(age, limit)| (count64(age) * step_s, limit))
+            .collect()
+    }
+
     /// The loss found, while it stands.
     #[must_use]
     pub fn standing(&self) -> Option<Detection> {
         self.standing
+    }
+
+    /// Onset and end of the last loss that was found to be over, s.
+    #[must_use]
+    pub fn ended(&self) -> Option<(f64, f64)> {
+        self.ended
     }
 
     /// Samples left out as spikes so far.
@@ -304,20 +368,30 @@ impl Detector {
         self.spikes
     }
 
+    /// Takes over a loss that stood in a detector built on other books or another noise: it goes on
+    /// standing here unless the data now lie so far below the limit that no new alarm is near.
+    pub fn carry_on(&mut self, stood: &Detection) {
+        let Some(best) = self.best.filter(|b| b.significance > b.limit - HYSTERESIS) else {
+            return;
+        };
+        if self.standing.is_none() {
+            let index = self.next.saturating_sub(1);
+            let now_s = self.origin_s + count64(index) * self.noise.step_s;
+            self.pin(best.slot, index);
+            self.standing = Some(self.detection(&best, now_s, stood.raised_s));
+        }
+    }
+
     /// The level jumped for a known reason (a restatement), or a standing loss is over and settled:
     /// the level is learned anew, wave and rate are kept, onsets before this time are forgotten.
     pub fn restate(&mut self) {
+        self.learn_level_anew(None);
+    }
+
+    /// As [`restate`](Self::restate); `end` is the slot of the onset at which a standing loss ended.
+    fn learn_level_anew(&mut self, end: Option<usize>) {
         let width = self.width();
-        let pivot = self.total[LEVEL * width + LEVEL];
-        let mut kept = vec![0.0; width * width];
-        if pivot > 0.0 {
-            for i in 1..width {
-                for j in 1..width {
-                    kept[i * width + j] = self.total[i * width + j]
-                        - self.total[i * width] * self.total[j * width] / pivot;
-                }
-            }
-        }
+        let kept = self.without_level(end);
         let samples = self.samples();
         self.blocks.clear();
         self.blocks.push_back(Block {
@@ -338,6 +412,53 @@ impl Detector {
         self.best = None;
         self.standing = None;
         self.pinned = None;
+    }
+
+    /// What was gathered, with the level projected out of it, and a standing loss and its end too: what
+    /// it says of wave and rate whatever those were.
+    fn without_level(&self, end: Option<usize>) -> Vec<f64> {
+        let width = self.width();
+        let order = width + 2;
+        let mut matrix = vec![0.0; order * order];
+        for (row, total) in matrix
+            .chunks_exact_mut(order)
+            .zip(self.total.chunks_exact(width))
+        {
+            row[..width].copy_from_slice(total);
+        }
+        let mut add_ramp = |at: usize, slot: usize| {
+            for (i, products) in self.products.chunks_exact(MOST_HYPOTHESES).enumerate() {
+                matrix[i * order + at] = products[slot];
+                matrix[at * order + i] = products[slot];
+            }
+            matrix[at * order + at] = self.energy[slot];
+        };
+        if let Some(pinned) = &self.pinned {
+            add_ramp(width, pinned.slot);
+            if let Some(end) = end {
+                add_ramp(width + 1, end);
+                matrix[width * order + width + 1] = pinned.products[end];
+                matrix[(width + 1) * order + width] = pinned.products[end];
+            }
+        }
+        for out in [LEVEL, width, width + 1] {
+            let column: Vec<f64> = matrix.chunks_exact(order).map(|row| row[out]).collect();
+            let pivot = column[out];
+            if pivot > 0.0 {
+                for (row, left) in matrix.chunks_exact_mut(order).zip(&column) {
+                    for (x, right) in row.iter_mut().zip(&column) {
+                        *x -= left * right / pivot;
+                    }
+                }
+            }
+        }
+        let mut kept = Vec::with_capacity(width * width);
+        for (i, row) in matrix.chunks_exact(order).take(width).enumerate() {
+            // Nothing at all is known of the level, not even a rounding error.
+            let known = |j: usize| i != LEVEL && j != LEVEL;
+            kept.extend((0..width).map(|j| if known(j) { row[j] } else { 0.0 }));
+        }
+        kept
     }
 
     /// Takes the sample of `time_s`; grid points in between count as missing.
@@ -435,6 +556,12 @@ impl Detector {
             }
         }
         self.ramps.observe(&transition, &gain, &ramp, &mut out);
+        if let Some(pinned) = &mut self.pinned {
+            let own = out[pinned.slot];
+            for (p, o) in pinned.products.iter_mut().zip(&out) {
+                *p += own * o;
+            }
+        }
         for (e, o) in self.energy.iter_mut().zip(&out) {
             *e += o * o;
         }
@@ -504,7 +631,7 @@ impl Detector {
                 while age >= 2 * PER_OCTAVE * coarse {
                     coarse *= 2;
                 }
-                if self.pinned != Some(slot) && (age > oldest || !onset.is_multiple_of(coarse)) {
+                if !self.is_pinned(slot) && (age > oldest || !onset.is_multiple_of(coarse)) {
                     self.slots[slot] = None;
                     self.empty_slot(slot);
                 }
@@ -522,7 +649,7 @@ impl Detector {
     fn close_block(&mut self, index: u64) {
         let width = self.width();
         let closed = std::mem::replace(&mut self.open, Block::new(width, index));
-        match (self.pinned, self.blocks.back_mut()) {
+        match (&self.pinned, self.blocks.back_mut()) {
             // While a loss stands, what was learned before it is kept, in bounded room.
             (Some(_), Some(last)) => last.add(&closed),
             _ => self.blocks.push_back(closed),
@@ -556,12 +683,27 @@ impl Detector {
         for p in self.products.chunks_exact_mut(MOST_HYPOTHESES) {
             p[slot] = 0.0;
         }
-        if self.pinned == Some(slot) {
+        if self.is_pinned(slot) {
             self.pinned = None;
+        }
+        if let Some(pinned) = &mut self.pinned {
+            pinned.products[slot] = 0.0;
         }
         if self.best.is_some_and(|b| b.slot == slot) {
             self.best = None;
         }
+    }
+
+    fn is_pinned(&self, slot: usize) -> bool {
+        self.pinned.as_ref().is_some_and(|p| p.slot == slot)
+    }
+
+    fn pin(&mut self, slot: usize, index: u64) {
+        self.pinned = Some(Pinned {
+            slot,
+            since: index,
+            products: vec![0.0; MOST_HYPOTHESES],
+        });
     }
 
     /// Grid steps between new hypotheses.
@@ -594,36 +736,44 @@ impl Detector {
         if !self.learned() {
             return Verdict::Learning;
         }
-        self.best = self.compare(index);
+        let compared = self.compare(index);
+        self.best = compared.map(|c| c.best);
         let now_s = self.origin_s + count64(index) * self.noise.step_s;
-        let Some(best) = self.best else {
+        let Some(Comparison { best, pinned, over }) = compared else {
             return match self.standing {
                 Some(found) => Verdict::Standing(found),
                 None => Verdict::Quiet,
             };
         };
-        let raised = best.significance > best.limit;
-        // A standing loss is given up well below the limit, so that it does not flicker.
-        let gone = best.significance < best.limit - 2.0;
-        match self.standing {
-            None if raised => {
-                let found = self.detection(&best, now_s, now_s);
-                self.pinned = Some(best.slot);
-                self.standing = Some(found);
-                Verdict::Raised(found)
+        let Some(stood) = self.standing else {
+            if best.significance <= best.limit {
+                return Verdict::Quiet;
             }
-            None => Verdict::Quiet,
-            Some(_) if gone => {
-                self.standing = None;
-                self.pinned = None;
-                Verdict::Cleared
-            }
-            Some(found) => {
-                let found = self.detection(&best, now_s, found.raised_s);
-                self.standing = Some(found);
-                Verdict::Standing(found)
-            }
+            self.pin(best.slot, index);
+            let found = self.detection(&best, now_s, now_s);
+            self.standing = Some(found);
+            return Verdict::Raised(found);
+        };
+        if let Some(slot) = over {
+            let end = self.slots[slot].unwrap_or(index);
+            let end_s = self.origin_s + count64(end) * self.noise.step_s;
+            self.ended = Some((stood.onset_s, end_s));
+            self.learn_level_anew(Some(slot));
+            return Verdict::Cleared;
         }
+        let pinned = pinned.unwrap_or(f64::NEG_INFINITY);
+        if best.significance < best.limit - HYSTERESIS && pinned < NOTHING {
+            self.standing = None;
+            self.pinned = None;
+            return Verdict::Cleared;
+        }
+        // An onset outside the 95 % band of which the pinned one lies.
+        if best.significance * best.significance > pinned * pinned.abs() + 3.84 {
+            self.pin(best.slot, index);
+        }
+        let found = self.detection(&best, now_s, stood.raised_s);
+        self.standing = Some(found);
+        Verdict::Standing(found)
     }
 
     fn detection(&self, best: &Best, now_s: f64, raised_s: f64) -> Detection {
@@ -640,7 +790,7 @@ impl Detector {
         }
     }
 
-    fn compare(&mut self, index: u64) -> Option<Best> {
+    fn compare(&mut self, index: u64) -> Option<Comparison> {
         let (k, width) = (self.coefficients.len(), self.width());
         let mut matrix = vec![0.0; k * k];
         let mut right = vec![0.0; k];
@@ -665,6 +815,7 @@ impl Detector {
         let youngest = self.steps(YOUNGEST_S).max(2);
         let mut best: Option<Best> = None;
         let mut values = [f64::NEG_INFINITY; MOST_HYPOTHESES];
+        let mut agreements = [0.0; MOST_HYPOTHESES];
         for (slot, onset) in self.slots.iter().enumerate() {
             let Some(onset) = onset else { continue };
             let age = index - onset;
@@ -681,6 +832,7 @@ impl Detector {
             {
                 s -= c * p[slot];
             }
+            agreements[slot] = s;
             let significance = s / libm::sqrt(left);
             values[slot] = significance;
             let limit = self.limit_at(age);
@@ -700,7 +852,62 @@ impl Detector {
         if best.significance > best.limit - 2.0 {
             best.band = self.onset_band(&best, &values);
         }
-        Some(best)
+        let over = self.pinned.as_ref().and_then(|pinned| {
+            let tried = Tried {
+                left: &left,
+                agreements: &agreements,
+                halves: &halves,
+                values: &values,
+            };
+            self.over(index, pinned, &tried)
+        });
+        Some(Comparison {
+            best,
+            pinned: self.pinned.as_ref().map(|p| values[p.slot]),
+            over,
+        })
+    }
+
+    /// Whether the rate has fallen since the pinned onset, by so much that the loss is over: the
+    /// slot of the likeliest end.
+    fn over(&self, index: u64, pinned: &Pinned, tried: &Tried<'_>) -> Option<usize> {
+        let p = pinned.slot;
+        let (left_p, s_p) = (tried.left[p], tried.agreements[p]);
+        if !tried.values[p].is_finite() {
+            return None;
+        }
+        let mut likeliest: Option<(f64, usize)> = None;
+        for (slot, onset) in self.slots.iter().enumerate() {
+            let Some(end) = onset.filter(|o| *o > pinned.since) else {
+                continue;
+            };
+            if !tried.values[slot].is_finite() || slot == p {
+                continue;
+            }
+            let (left, s) = (tried.left[slot], tried.agreements[slot]);
+            let shared: f64 = tried
+                .halves
+                .chunks_exact(MOST_HYPOTHESES)
+                .map(|half| half[p] * half[slot])
+                .sum();
+            let cross = pinned.products[slot] - shared;
+            let determinant = left_p * left - cross * cross;
+            if determinant <= 1e-9 * left_p * left {
+                continue;
+            }
+            let before = (left * s_p - cross * s) / determinant;
+            let change = (left_p * s - cross * s_p) / determinant;
+            let fall = -change / libm::sqrt(left_p / determinant);
+            let remains_std = libm::sqrt(((left + left_p - 2.0 * cross) / determinant).max(0.0));
+            let most = before + change + NINETY_FIVE * remains_std;
+            if fall > self.limit_at(index - end) + OVER_SURER
+                && most < REMAINS * before
+                && likeliest.is_none_or(|l| fall > l.0)
+            {
+                likeliest = Some((fall, slot));
+            }
+        }
+        likeliest.map(|l| l.1)
     }
 
     /// Onsets whose sum of squares lies within 3.84 of the best one's, and half the way on to the
@@ -749,6 +956,14 @@ impl Detector {
             *out = limit;
         }
     }
+}
+
+/// What is left of each ramp beside the background, and how well the data agree with it.
+struct Tried<'a> {
+    left: &'a [f64],
+    agreements: &'a [f64],
+    halves: &'a [f64],
+    values: &'a [f64],
 }
 
 impl Block {

@@ -2,13 +2,21 @@
 
 use super::account::AreaSeries;
 use super::detect::Detector;
+use super::filter::{FilterSettings, FilterState, LossFilter};
 use super::happening::Jump;
+use super::judgement::RATE_OVER;
 use super::ledger::Ledger;
+use super::noise::NoiseModel;
 use super::series::LossSeries;
 use super::tally::carried_kg2;
 use super::window::{Average, GRID, KEPT, MassHistory};
 use crate::plant::Plant;
 use crate::time::{Monotonic, Span, Timestamp};
+
+/// By how much the filter lets the rate change in a day, as a share of the noise a day: about what
+/// the sequential test finds in two days, so that the rate follows a loss as soon as it is found
+/// (common practice, no source).
+const RATE_CHANGE_OF_NOISE_A_DAY: f64 = 0.5;
 
 /// The book-corrected mass of the plant or of an area, step by step.
 pub(super) struct GridSeries {
@@ -16,9 +24,9 @@ pub(super) struct GridSeries {
     pub start_s: f64,
     /// kg; NaN where there is none.
     pub mass_kg: Vec<f64>,
-    /// Rate of the outdoor gas temperature, K/h: a lagging thermometer's error follows it. None
-    /// without outdoor gas.
-    weather: Option<Vec<f64>>,
+    /// Rate and bend of the outdoor gas temperature, K/h and K/h2: a lagging thermometer's error
+    /// follows them. None without outdoor gas.
+    weather: Option<[Vec<f64>; 2]>,
     /// Times, s, at which an unknown amount came or went.
     jumps_s: Vec<f64>,
     /// Last step, by both clocks.
@@ -45,8 +53,7 @@ impl GridSeries {
         let mut mass_kg = vec![f64::NAN; steps - skipped];
         let mut outdoor = vec![f64::NAN; steps - skipped];
         let half = Span::from_millis(GRID.millis() / 2);
-        // Any fixed beginning will do: it moves the whole series by a constant.
-        let origin = Timestamp::from_millis(0);
+        let mut net_booked = ledger.net_booked();
         #[expect(clippy::cast_precision_loss, reason = "a count of ten-minute steps")]
         let time_s = |at: usize| {
             Span::from_millis(first.at.0).seconds() + (skipped + at) as f64 * GRID.seconds()
@@ -66,7 +73,7 @@ impl GridSeries {
             } else if let Some(ended) = last_jump.take() {
                 jumps_s.push(time_s(ended) + 1.0);
             }
-            let booked = ledger.booked_between(origin, utc - half).net_kg();
+            let booked = net_booked.up_to(utc - half);
             if let Some(mass) = mass_kg.get_mut(at)
                 && carried_kg2(&average.by_cause) <= most_carried_kg2
                 && !jumped
@@ -83,7 +90,7 @@ impl GridSeries {
             .vessel
             .iter()
             .any(|vessel| vessel.outdoors)
-            .then(|| rates_per_hour(&outdoor));
+            .then(|| rate_and_bend(&outdoor));
         Some(Self {
             start_s: time_s(0),
             mass_kg,
@@ -97,7 +104,7 @@ impl GridSeries {
     pub fn of_area(series: AreaSeries) -> Self {
         Self {
             start_s: series.start_s,
-            weather: series.outdoor_kelvin.as_deref().map(rates_per_hour),
+            weather: series.outdoor_kelvin.as_deref().map(rate_and_bend),
             mass_kg: series.mass_kg,
             jumps_s: series.jumps_s,
             last: series.last,
@@ -109,14 +116,12 @@ impl GridSeries {
         let wanted = usize::try_from(over.millis() / GRID.millis()).unwrap_or(0);
         let from = self.mass_kg.len().saturating_sub(wanted);
         let mass_kg = self.mass_kg.get(from..).unwrap_or(&[]);
-        let weather = self
+        let regressors: Vec<&[f64]> = self
             .weather
-            .as_deref()
-            .and_then(|weather| weather.get(from..));
-        let regressors: &[&[f64]] = match &weather {
-            Some(weather) => std::slice::from_ref(weather),
-            None => &[],
-        };
+            .iter()
+            .flatten()
+            .filter_map(|course| course.get(from..))
+            .collect();
         let start_s = self.time_s(from);
         // A jump before the second sample is part of the level.
         let first = self
@@ -126,40 +131,102 @@ impl GridSeries {
             start_s,
             step_s: GRID.seconds(),
             mass_kg,
-            regressors,
+            regressors: &regressors,
             steps_s: self.jumps_s.get(first..).unwrap_or(&[]),
             bends_s: &[],
         })
     }
 
     pub fn regressors(&self) -> usize {
-        usize::from(self.weather.is_some())
+        self.weather.as_ref().map_or(0, |weather| weather.len())
     }
 
     pub fn feed_all(&self, detector: &mut Detector) {
         for at in 0..self.mass_kg.len() {
-            self.feed(at, detector);
+            self.feed(at, detector, None, &mut None);
         }
     }
 
-    pub fn feed_last(&self, detector: &mut Detector) {
+    /// Feeds the newest sample to the sequential test and to the filter.
+    pub fn feed_last(
+        &self,
+        detector: &mut Detector,
+        filter: Option<&mut LossFilter>,
+        known: &mut Option<FilterState>,
+    ) {
         if let Some(at) = self.mass_kg.len().checked_sub(1) {
-            self.feed(at, detector);
+            self.feed(at, detector, filter, known);
         }
     }
 
-    fn feed(&self, at: usize, detector: &mut Detector) {
-        let weather = self
-            .weather
-            .as_deref()
-            .and_then(|weather| weather.get(at..=at));
-        let (before, now) = (self.time_s(at) - GRID.seconds(), self.time_s(at));
-        if self.jumps_s.iter().any(|jump| (before..now).contains(jump)) {
+    /// A filter that has seen the last week, and what it knows.
+    pub fn filtered(&self, noise: &NoiseModel) -> (Option<LossFilter>, Option<FilterState>) {
+        let wanted = usize::try_from(RATE_OVER.millis() / GRID.millis()).unwrap_or(0);
+        let from = self.mass_kg.len().saturating_sub(wanted);
+        let settings = FilterSettings {
+            rate_change_a_day_kg_per_s: RATE_CHANGE_OF_NOISE_A_DAY
+                * (noise.parameters.white_std_kg + noise.parameters.correlated_std_kg)
+                / Span::DAY.seconds(),
+            window_samples: None,
+        };
+        let begun = self.time_s(from);
+        let Ok(mut filter) = LossFilter::new(settings, noise.clone(), self.regressors(), begun)
+        else {
+            return (None, None);
+        };
+        let mut known = None;
+        for at in from..self.mass_kg.len() {
+            self.filter(at, &mut filter, &mut known);
+        }
+        (Some(filter), known)
+    }
+
+    fn feed(
+        &self,
+        at: usize,
+        detector: &mut Detector,
+        filter: Option<&mut LossFilter>,
+        known: &mut Option<FilterState>,
+    ) {
+        if self.jumps_at(at) {
             detector.restate();
         }
         if let Some(&mass_kg) = self.mass_kg.get(at) {
-            detector.feed(self.time_s(at), mass_kg, weather.unwrap_or(&[]));
+            detector.feed(self.time_s(at), mass_kg, &self.weather_at(at));
         }
+        if let Some(filter) = filter {
+            self.filter(at, filter, known);
+        }
+    }
+
+    fn filter(&self, at: usize, filter: &mut LossFilter, known: &mut Option<FilterState>) {
+        if self.jumps_at(at) {
+            filter.jump(0.0, None);
+        }
+        if let Some(&mass_kg) = self.mass_kg.get(at) {
+            *known = filter
+                .feed(self.time_s(at), mass_kg, &self.weather_at(at))
+                .or(known.take());
+        }
+    }
+
+    fn weather_at(&self, at: usize) -> Vec<f64> {
+        self.weather
+            .iter()
+            .flatten()
+            .filter_map(|course| course.get(at).copied())
+            .collect()
+    }
+
+    /// Whether an unknown amount came or went after that time, s.
+    pub fn jumps_after(&self, time_s: f64) -> bool {
+        self.jumps_s.iter().any(|jump| *jump > time_s)
+    }
+
+    /// Whether an unknown amount came or went between this sample and the one before.
+    pub fn jumps_at(&self, at: usize) -> bool {
+        let (before, now) = (self.time_s(at) - GRID.seconds(), self.time_s(at));
+        self.jumps_s.iter().any(|jump| (before..now).contains(jump))
     }
 
     #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
@@ -184,26 +251,35 @@ fn during(jump: &Jump, utc: Timestamp) -> bool {
     utc > jump.from && utc - GRID < jump.to
 }
 
-/// Rise of the mean over the last two hours from that of the two hours before, per hour. The means
-/// are long because the thermometers' own slow errors reach the mass too: a regressor that shows
-/// them step by step explains away the quick part of the noise, and what is left looks slower and
-/// larger than it is. Only the past is used, so that the sequential test and an estimate of the
+/// Rise of the mean over the last two hours from that of the two hours before, per hour, and by how
+/// much that rise itself has risen in two hours, per hour squared. The rate stands for two hours
+/// ago; with the bend beside it, the lag of a daily wave of varying size is followed in phase.
+///
+/// The means are long because the thermometers' own slow errors reach the mass too: a regressor that
+/// shows them step by step explains away the quick part of the noise, and what is left looks slower
+/// and larger than it is. Only the past is used, so that the sequential test and an estimate of the
 /// whole series see the same. The first values repeat the first that has a whole past.
-fn rates_per_hour(values: &[f64]) -> Vec<f64> {
-    const HALF: usize = 12;
+fn rate_and_bend(values: &[f64]) -> [Vec<f64>; 2] {
+    const PART: usize = 12;
     #[expect(clippy::cast_precision_loss, reason = "a dozen steps")]
-    let hours = HALF as f64 * GRID.seconds() / 3600.0;
-    let mut rates: Vec<f64> = values
-        .windows(2 * HALF)
-        .map(|window| {
-            let (before, now) = window.split_at(HALF);
-            (mean_of_present(now) - mean_of_present(before)) / hours
-        })
-        .collect();
-    let first = rates.first().copied().unwrap_or(0.0);
-    let missing = values.len() - rates.len();
-    rates.splice(0..0, std::iter::repeat_n(first, missing));
-    rates
+    let hours = PART as f64 * GRID.seconds() / 3600.0;
+    let means: Vec<f64> = values.windows(PART).map(mean_of_present).collect();
+    let mut rates = Vec::with_capacity(values.len());
+    let mut bends = Vec::with_capacity(values.len());
+    for ((oldest, before), now) in means
+        .iter()
+        .zip(means.iter().skip(PART))
+        .zip(means.iter().skip(2 * PART))
+    {
+        rates.push((now - before) / hours);
+        bends.push((now - 2.0 * before + oldest) / (hours * hours));
+    }
+    for course in [&mut rates, &mut bends] {
+        let first = course.first().copied().unwrap_or(0.0);
+        let missing = values.len() - course.len();
+        course.splice(0..0, std::iter::repeat_n(first, missing));
+    }
+    [rates, bends]
 }
 
 /// Mean of those that are there; NaN when fewer than half are.

@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::detect::{Detection, Detector, DetectorSettings};
+use super::filter::{FilterState, LossFilter};
 use super::grid::GridSeries;
 use super::leak::{self, Onset, OnsetEstimate};
 use super::noise::{self, NoiseModel, NoiseSettings};
@@ -22,6 +23,9 @@ const NOISE_FROM: usize = 72;
 
 /// While a loss stands, its onset and size are found anew this often, in steps of the grid.
 const REFINE_EVERY: u32 = 6;
+
+/// A loss held over a jump is over when its size is less than so many of its uncertainties.
+const STILL_SEEN: f64 = 2.0;
 
 /// Longest stretch that the onset of a standing loss is looked for in.
 pub(super) const ONSET_OVER: Span = Span::from_millis(14 * 86_400_000);
@@ -45,6 +49,9 @@ pub(super) struct Judgement {
     /// Ledger entries at that time.
     noise_booked: usize,
     watch: Option<Watch>,
+    /// A loss that stood when an unknown amount came or went: the sequential test begins anew then,
+    /// so the whole series is asked whether it goes on.
+    held: Option<Detection>,
     refined: Option<(u32, OnsetEstimate)>,
 }
 
@@ -52,6 +59,10 @@ pub(super) struct Judgement {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Watch {
     detector: Detector,
+    /// The rate that goes with it.
+    filter: Option<LossFilter>,
+    /// What the filter knew after the last sample.
+    now: Option<FilterState>,
     booked: usize,
     restated_kg: f64,
 }
@@ -83,6 +94,12 @@ impl Judgement {
         })
     }
 
+    /// The loss rate and the level as the filter knows them now: a rate that follows a loss within
+    /// a day or two, beside the mean over a week.
+    pub fn now(&self) -> Option<&FilterState> {
+        self.watch.as_ref()?.now.as_ref()
+    }
+
     /// Onset and size of the loss that stands.
     pub fn onset(&self) -> Option<&OnsetEstimate> {
         self.refined.as_ref().map(|(_, found)| found)
@@ -108,9 +125,9 @@ impl Judgement {
         self.steps_since_noise = 0;
         // With the onset known the window may be as long as that of the size.
         let over = onset_s.map_or(RATE_OVER, |_| ONSET_OVER);
+        let past = self.past_loss();
         series.with(over, |window| {
-            let from = window.start_s;
-            let bends: Vec<f64> = onset_s.into_iter().filter(|at| *at > from).collect();
+            let bends = inside(window, onset_s.into_iter().chain(past));
             let window = LossSeries {
                 bends_s: &bends,
                 ..*window
@@ -123,10 +140,30 @@ impl Judgement {
         });
     }
 
+    /// Onset and end of the last loss that is over.
+    fn past_loss(&self) -> impl Iterator<Item = f64> + use<> {
+        let ended = self.watch.as_ref().and_then(|w| w.detector.ended());
+        ended.into_iter().flat_map(|(onset, end)| [onset, end])
+    }
+
+    /// The loss that stands.
     pub fn standing(&self) -> Option<Detection> {
         self.watch
             .as_ref()
             .and_then(|watch| watch.detector.standing())
+            .or(self.held)
+    }
+
+    /// Keeps a loss standing over a jump, which the sequential test cannot see across.
+    fn hold(&mut self, stood: Option<Detection>, series: &GridSeries) {
+        let test = self.watch.as_ref().map(|watch| &watch.detector);
+        if test.is_some_and(|detector| detector.standing().is_some()) {
+            self.held = None;
+        } else if let Some(stood) = stood
+            && series.jumps_after(stood.onset_s)
+        {
+            self.held = Some(stood);
+        }
     }
 
     /// Feeds the newest sample to the sequential test. A late ledger entry or another shape of the
@@ -136,14 +173,20 @@ impl Judgement {
             return;
         };
         let series = frame.series;
+        let stood = self.standing();
         if let Some(watch) = &mut self.watch
             && watch.booked == frame.booked
             && watch.restated_kg == frame.restated_kg
         {
-            let kept =
-                self.steps_since_noise != 0 || watch.detector.set_noise(noise.clone()).is_ok();
-            if kept {
-                series.feed_last(&mut watch.detector);
+            let new = self.steps_since_noise == 0;
+            if let Some(filter) = watch.filter.as_mut().filter(|_| new)
+                && filter.set_noise(noise.clone()).is_err()
+            {
+                (watch.filter, watch.now) = series.filtered(noise);
+            }
+            if !new || watch.detector.set_noise(noise.clone()).is_ok() {
+                series.feed_last(&mut watch.detector, watch.filter.as_mut(), &mut watch.now);
+                self.hold(stood, series);
                 return;
             }
         }
@@ -160,12 +203,19 @@ impl Judgement {
         let detector = Detector::new(settings, noise.clone(), series.regressors(), series.start_s);
         self.watch = detector.ok().map(|mut detector| {
             series.feed_all(&mut detector);
+            if let Some(stood) = stood {
+                detector.carry_on(&stood);
+            }
+            let (filter, now) = series.filtered(noise);
             Watch {
                 detector,
+                filter,
+                now,
                 booked: frame.booked,
                 restated_kg: frame.restated_kg,
             }
         });
+        self.hold(stood, series);
     }
 
     /// Finds onset and size of a standing loss from the whole series. The first time the noise is
@@ -183,6 +233,15 @@ impl Judgement {
         }
         let first = self.refined.is_none();
         self.find_onset(frame);
+        if self.held.is_some()
+            && self
+                .onset()
+                .is_none_or(|found| found.significance < STILL_SEEN)
+        {
+            self.held = None;
+            self.refined = None;
+            return false;
+        }
         if first && let Some((_, found)) = &self.refined {
             let onset_s = found.onset_s;
             self.fit_noise(frame.series, Some(onset_s));
@@ -202,7 +261,12 @@ impl Judgement {
             return;
         };
         let found = frame.series.with(ONSET_OVER, |window| {
-            leak::estimate_with_onset(window, noise, &frame.settings, Onset::Unknown).ok()
+            let bends = inside(window, self.past_loss());
+            let window = LossSeries {
+                bends_s: &bends,
+                ..*window
+            };
+            leak::estimate_with_onset(&window, noise, &frame.settings, Onset::Unknown).ok()
         });
         self.refined = found.map(|found| (0, found)).or(self.refined.take());
     }
@@ -270,6 +334,13 @@ impl Judgement {
             lost_std_kg: detection.std_uncertainty_kg_per_s * lasted_s,
         })
     }
+}
+
+/// Those times that lie inside a window.
+fn inside(window: &LossSeries, times: impl Iterator<Item = f64>) -> Vec<f64> {
+    let from = window.start_s;
+    let to = from + window.span_s();
+    times.filter(|at| *at > from && *at < to).collect()
 }
 
 /// Variance of the difference of two averages that far apart, as the noise found has it, kg2.

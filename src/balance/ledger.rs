@@ -235,6 +235,26 @@ impl Ledger {
         &self.entries
     }
 
+    /// The running sum of the entries now in force.
+    #[must_use]
+    pub fn net_booked(&self) -> NetBooked<'_> {
+        let mut entries: Vec<&Booking> = self
+            .entries
+            .iter()
+            .filter(|entered| entered.superseded_by.is_none())
+            .map(|entered| &entered.entry.booking)
+            .collect();
+        // Stable: entries of the same time stay in the order they were entered.
+        entries.sort_by_key(|booking| booking.effective_at);
+        NetBooked {
+            entries,
+            begun: 0,
+            over_kg: 0.0,
+            running: Vec::new(),
+            last: Timestamp::from_millis(i64::MIN),
+        }
+    }
+
     /// What the entries now in force book between two times; a mass is spread evenly over the
     /// time that its entry took, so a window may hold part of one.
     #[must_use]
@@ -252,6 +272,51 @@ impl Ledger {
             .iter()
             .filter(|entered| entered.superseded_by.is_none())
             .map(|entered| &entered.entry.booking)
+    }
+}
+
+/// What was booked up to a time, for times asked in rising order: each entry is looked at when it
+/// begins and when it ends, not at every time.
+#[derive(Debug)]
+pub struct NetBooked<'a> {
+    /// Entries in force, by the time they begin, and how many of them have begun.
+    entries: Vec<&'a Booking>,
+    begun: usize,
+    /// Sum of those that are over, kg, and those that are not.
+    over_kg: f64,
+    running: Vec<&'a Booking>,
+    last: Timestamp,
+}
+
+impl NetBooked<'_> {
+    /// Received less dispatched up to `to`, kg. A time before the last one asked for (a clock set
+    /// back) begins anew.
+    pub fn up_to(&mut self, to: Timestamp) -> f64 {
+        if to < self.last {
+            self.begun = 0;
+            self.over_kg = 0.0;
+            self.running.clear();
+        }
+        self.last = to;
+        while let Some(booking) = self.entries.get(self.begun) {
+            if booking.effective_at > to {
+                break;
+            }
+            self.running.push(booking);
+            self.begun += 1;
+        }
+        let mut partly_kg = 0.0;
+        self.running.retain(|booking| {
+            let share = booking.done_by(to);
+            let kg = booking.kind.sign() * booking.mass.value.si() * share;
+            if share < 1.0 {
+                partly_kg += kg;
+            } else {
+                self.over_kg += kg;
+            }
+            share < 1.0
+        });
+        self.over_kg + partly_kg
     }
 }
 
@@ -341,6 +406,32 @@ mod tests {
             ledger.booked_between(hour(2.0), hour(9.0)),
             Booked::default()
         );
+    }
+
+    #[test]
+    fn the_running_sum_is_what_each_time_alone_gives() {
+        let mut ledger = Ledger::default();
+        let mut add = |id: &str, kind, kg, at: f64, over: f64, old: Option<&str>| {
+            let mut e = entry(id, kind, kg, old);
+            e.booking.effective_at = hour(at);
+            e.booking.over = Span::from_seconds(over * 3600.0);
+            ledger.book(e, 1, None).unwrap();
+        };
+        add("a", BookingKind::Delivery, 40.0, 5.0, 3.0, None);
+        add("b", BookingKind::Dispatch, 7.0, 1.0, 0.0, None);
+        add("c", BookingKind::Delivery, 11.0, 5.5, 0.5, None);
+        add("d", BookingKind::Delivery, 12.0, 6.0, 0.5, Some("c"));
+        add("e", BookingKind::Correction, -3.0, 2.0, 48.0, None);
+        let mut running = ledger.net_booked();
+        // Forwards, with a clock that is set back twice.
+        let times = (0..90)
+            .chain(10..60)
+            .chain(0..200)
+            .map(|i| f64::from(i) / 7.0);
+        for at in times.map(hour) {
+            let alone = ledger.booked_between(hour(-1.0), at).net_kg();
+            assert!((running.up_to(at) - alone).abs() < 1e-9, "{at}");
+        }
     }
 
     #[test]

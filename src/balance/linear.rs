@@ -146,6 +146,21 @@ impl Cholesky {
         y
     }
 
+    /// Column `j` of the factor L of the matrix as it was given, `A = L L'`; zeros for a column that
+    /// was set aside.
+    #[must_use]
+    pub fn lower_column(&self, j: usize) -> Vec<f64> {
+        (0..self.order)
+            .map(|i| {
+                if i < j || self.is_aliased(i) || self.is_aliased(j) {
+                    0.0
+                } else {
+                    self.lower[i * self.order + j] / self.scale[i]
+                }
+            })
+            .collect()
+    }
+
     /// The solution `x` of `A x = b`.
     #[must_use]
     pub fn solve(&self, b: &[f64]) -> Vec<f64> {
@@ -292,6 +307,20 @@ mod tests {
             assert!((ours.variance(i) / inverse[(i, i)] - 1.0).abs() < 1e-9);
         }
         assert!((ours.log_determinant() - theirs.ln_determinant()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_factor_gives_the_matrix_back() {
+        let (n, m) = (5, example(5));
+        let factor = Cholesky::new(&m, n).unwrap();
+        let columns: Vec<Vec<f64>> = (0..n).map(|j| factor.lower_column(j)).collect();
+        for i in 0..n {
+            for j in 0..n {
+                let a: f64 = columns.iter().map(|l| l[i] * l[j]).sum();
+                let size = libm::sqrt(m[i * n + i] * m[j * n + j]);
+                assert!((a - m[i * n + j]).abs() <= 1e-12 * size);
+            }
+        }
     }
 
     #[test]

@@ -6,6 +6,7 @@ use super::account::{AccountTick, Accounts};
 use super::advice;
 use super::area::Area;
 use super::explain::{self, Evidence, Trace, TraceOf};
+use super::filter::FilterState;
 use super::grid::GridSeries;
 use super::happening::Jump;
 use super::inventory::VesselMass;
@@ -192,6 +193,13 @@ impl LossBook {
     #[must_use]
     pub fn explanation(&self) -> Option<&Explanation> {
         self.explanation.as_ref()
+    }
+
+    /// The plant's loss rate as the filter knows it now: it follows a loss within a day or two, beside
+    /// the report's mean over a week.
+    #[must_use]
+    pub fn now(&self) -> Option<&FilterState> {
+        self.judgement.now()
     }
 
     /// The averages that the plant's report rests on.

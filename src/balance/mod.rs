@@ -41,6 +41,7 @@ pub mod delivery;
 pub mod detect;
 pub mod distribution;
 mod explain;
+pub mod filter;
 mod forms;
 mod grid;
 pub mod happening;

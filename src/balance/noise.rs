@@ -19,6 +19,8 @@
     reason = "indices run over arrays of fixed length, or over lengths set by the design"
 )]
 
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
 
 use super::linear::{Cholesky, dot};
@@ -721,8 +723,17 @@ fn maximise(problem: &Problem<'_>, start: Point, reach: f64) -> Point {
 /// The prior that `noise` gives on waves and regressors, for a window much shorter than the one it
 /// was found on. Its covariance is widened for the samples that both share.
 pub(crate) fn nuisance_prior(noise: &NoiseModel, design: &Design) -> Option<Prior> {
-    let m = design.nuisance.len();
-    let (inside, all) = (count(design.usable()), count(noise.samples));
+    prior_for(noise, &design.nuisance, design.usable())
+}
+
+/// The same for coefficients `nuisance` of a window of `usable` samples.
+pub(crate) fn prior_for(
+    noise: &NoiseModel,
+    nuisance: &Range<usize>,
+    usable: usize,
+) -> Option<Prior> {
+    let m = nuisance.len();
+    let (inside, all) = (count(usable), count(noise.samples));
     if m == 0 || noise.nuisance_mean.len() != m || 2.0 * inside > all {
         return None;
     }
@@ -737,7 +748,7 @@ pub(crate) fn nuisance_prior(noise: &NoiseModel, design: &Design) -> Option<Prio
         return None;
     }
     Some(Prior {
-        first: design.nuisance.start,
+        first: nuisance.start,
         mean: noise.nuisance_mean.clone(),
         precision: (0..m).flat_map(|i| factor.inverse_column(i)).collect(),
     })

@@ -30,7 +30,7 @@
 use serde::{Deserialize, Serialize};
 
 /// Number of states: correlated noise, two quadratures of 24 h, two of 12 h.
-const STATES: usize = 5;
+pub(crate) const STATES: usize = 5;
 /// Correlation time of the day-to-day change of the daily wave, s (weather; common practice, no
 /// source).
 pub const WAVE_MEMORY_S: f64 = 2.0 * 86_400.0;
@@ -57,12 +57,15 @@ pub struct NoiseParameters {
 pub(crate) struct Transition {
     phi: f64,
     rotate: [(f64, f64); 2],
-    initial: [f64; STATES],
-    added: [f64; STATES],
-    white_variance: f64,
+    pub(crate) initial: [f64; STATES],
+    pub(crate) added: [f64; STATES],
+    pub(crate) white_variance: f64,
     /// 1 or 5: states that are really there.
-    states: usize,
+    pub(crate) states: usize,
 }
+
+/// States that a sample shows: their sum is its correlated part.
+pub(crate) const SHOWN: [f64; STATES] = [1.0, 1.0, 0.0, 1.0, 0.0];
 
 impl Transition {
     pub(crate) fn new(noise: &NoiseParameters, step_s: f64) -> Self {
@@ -88,7 +91,7 @@ impl Transition {
         }
     }
 
-    fn advance(&self, u: &mut [f64; STATES]) {
+    pub(crate) fn advance(&self, u: &mut [f64; STATES]) {
         u[0] *= self.phi;
         for (m, (c, s)) in self.rotate.iter().enumerate() {
             let (x, y) = (u[1 + 2 * m], u[2 + 2 * m]);

@@ -13,5 +13,9 @@
 mod areas;
 mod coverage;
 mod detection;
+mod hygiene;
+#[expect(dead_code, reason = "the long form, in tests/bench, uses all of it")]
+mod limits;
 mod reference;
+mod streaming;
 mod synthetic;
