@@ -43,7 +43,7 @@ enum Command {
     Check(check::Args),
     Helium(helium::HeliumArgs),
     Losses(losses::LossesArgs),
-    Ledger(ledger::LedgerArgs),
+    Ledger(Box<ledger::LedgerArgs>),
     Status(status::StatusArgs),
     Operator(operator::OperatorArgs),
     Verify(verify::VerifyArgs),
