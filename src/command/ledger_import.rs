@@ -286,7 +286,7 @@ impl Books {
                 "the mass without its sign, or the kind correction",
             ));
         }
-        self.entry(&row, author)
+        Self::entry(&row, author)
             .check(self.now)
             .map_err(|refusal| bad(refusal.to_string(), "what can have happened"))?;
         if !row.supersedes.is_empty() {
@@ -313,7 +313,7 @@ impl Books {
         Ok(Judged::New(row))
     }
 
-    fn entry(&self, row: &Row, author: &str) -> LedgerEntry {
+    fn entry(row: &Row, author: &str) -> LedgerEntry {
         let some = |text: &str| (!text.is_empty()).then(|| Arc::from(text));
         LedgerEntry {
             id: Arc::from(row.id.as_str()),

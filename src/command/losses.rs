@@ -11,7 +11,7 @@ use crate::console::words::SiteTime;
 use crate::daemon::recorder::{RecorderError, described_as};
 use crate::engine::{Engine, EventKind, View};
 use crate::history::{Reader, StorageError};
-use crate::plant::Plant;
+use crate::plant::{LossUnit, LossUnitError, Plant};
 use crate::replay;
 use crate::time::Timestamp;
 
@@ -29,6 +29,11 @@ pub struct LossesArgs {
     #[arg(long, value_name = "TIME")]
     pub at: Option<String>,
 
+    /// Unit of loss rates instead of the description's: kg/day, g/s, "L liquid/day" (saturated at
+    /// 1 atm), Nm3/h (0 °C, 1 atm), "mbar L/s" (helium at 20 °C), money/year (at its price)
+    #[arg(long, value_name = "UNIT")]
+    pub unit: Option<String>,
+
     /// Write one JSON document, for programs
     #[arg(long)]
     pub json: bool,
@@ -45,6 +50,9 @@ pub enum LossesError {
         /// The parser's words.
         problem: String,
     },
+    /// Not a unit of loss.
+    #[error("--unit: {0}")]
+    Unit(#[from] LossUnitError),
     /// The record cannot be read.
     #[error(transparent)]
     Record(#[from] RecorderError),
@@ -70,7 +78,9 @@ pub fn main(args: &LossesArgs) -> u8 {
         Err(error) => {
             super::complain(&error);
             match error {
-                LossesError::Time { .. } | LossesError::Nothing(_) => CONFIGURATION,
+                LossesError::Time { .. } | LossesError::Unit(_) | LossesError::Nothing(_) => {
+                    CONFIGURATION
+                }
                 _ => FAULT,
             }
         }
@@ -92,7 +102,12 @@ pub fn run(args: &LossesArgs, mut out: impl Write) -> Result<(), LossesError> {
             })
         })
         .transpose()?;
-    let (plant, view) = on_record(&args.data, until)?;
+    let (mut plant, view) = on_record(&args.data, until)?;
+    if let Some(unit) = &args.unit {
+        let unit = LossUnit::parse(unit, plant.site.helium_price_per_kg.as_ref())?;
+        unit.symbol()
+            .clone_into(&mut Arc::make_mut(&mut plant).console.loss_unit);
+    }
     let time = SiteTime::of(&plant);
     let facts = loss_facts(Scene {
         plant: &plant,
@@ -111,6 +126,9 @@ pub fn run(args: &LossesArgs, mut out: impl Write) -> Result<(), LossesError> {
         plant.site.name,
         time.moment(view.at).text
     )?;
+    if !facts.unit_state.is_empty() {
+        writeln!(out, "{} means {}", facts.unit, facts.unit_state)?;
+    }
     for fact in &facts.losses {
         write_fact(&mut out, fact)?;
     }

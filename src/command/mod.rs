@@ -47,6 +47,7 @@ enum Command {
     Losses(losses::LossesArgs),
     Magnet(magnet::MagnetArgs),
     Ledger(ledger::LedgerArgs),
+    Ledger(Box<ledger::LedgerArgs>),
     Status(status::StatusArgs),
     VacuumRise(vacuum_rise::VacuumRiseArgs),
     Operator(operator::OperatorArgs),

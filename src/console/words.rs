@@ -3,8 +3,8 @@
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
-use crate::plant::Plant;
-use crate::quantity::{Quality, QuantityKind, Reason, Unit, decimals_for};
+use crate::plant::{LossUnit, Plant};
+use crate::quantity::{Quality, Reason, Unit, decimals_for};
 use crate::time::{Span, Timestamp};
 
 /// A number with its standard uncertainty and unit. A NaN or an infinity never gets this far: it
@@ -56,7 +56,7 @@ impl Figure {
     pub fn two_digits(value: f64, unit: &str) -> Self {
         let mut figure = Self::new(Some(value), None, unit);
         if let Some(value) = figure.value {
-            figure.text = number(value, decimals_for(value.abs(), value).min(4));
+            figure.text = number(value, decimals_for(value.abs(), value).min(7));
         }
         figure
     }
@@ -94,6 +94,16 @@ impl Figure {
             si.map(|v| unit.from_si(v)),
             std_si.map(|s| unit.difference_from_si(s)),
             unit.symbol,
+        )
+    }
+
+    /// A rate of loss, kg/s, in the reader's unit.
+    #[must_use]
+    pub fn rate(kg_per_s: f64, std_kg_per_s: Option<f64>, unit: &LossUnit) -> Self {
+        Self::new(
+            Some(unit.from_si(kg_per_s)),
+            std_kg_per_s.map(|std| unit.from_si(std)),
+            unit.symbol(),
         )
     }
 
@@ -331,11 +341,9 @@ pub fn span_or_never(span: Option<Span>) -> String {
 
 /// The unit that loss rates are shown in: the description's, or kg/day.
 #[must_use]
-pub fn loss_unit(plant: &Plant) -> &'static Unit {
-    QuantityKind::MassFlow
-        .unit(&plant.console.loss_unit)
-        .or_else(|| QuantityKind::MassFlow.unit("kg/day"))
-        .unwrap_or_else(|| QuantityKind::MassFlow.si_unit())
+pub fn loss_unit(plant: &Plant) -> LossUnit {
+    let price = plant.site.helium_price_per_kg.as_ref();
+    LossUnit::parse(&plant.console.loss_unit, price).unwrap_or_default()
 }
 
 #[cfg(test)]
@@ -350,6 +358,15 @@ mod tests {
             "123\u{202f}457 ± 12 kg"
         );
         assert_eq!(Figure::kg(Some(-0.001), Some(0.5)).text, "0.00 ± 0.50");
+    }
+
+    #[test]
+    fn a_small_rate_in_a_large_unit_keeps_its_digits() {
+        let unit = LossUnit::parse("kg/s", None).unwrap();
+        let rate = Figure::rate(4.6e-5, Some(1.2e-6), &unit);
+        assert_eq!(rate.with_unit(), "0.0000460 ± 0.0000012 kg/s");
+        let limit = Figure::two_digits(unit.from_si(2.44e-5), unit.symbol());
+        assert_eq!(limit.with_unit(), "0.000024 kg/s");
     }
 
     #[test]

@@ -14,3 +14,4 @@ mod people;
 mod preview;
 mod pulse;
 mod scene;
+mod units;

@@ -5,14 +5,18 @@ use serde::Serialize;
 use super::Scene;
 use crate::console::words::{Figure, Moment, loss_unit, number, window as window_name};
 use crate::engine::{LossReport, WindowBalance};
-use crate::plant::Plant;
-use crate::quantity::Unit;
+use crate::plant::{LossUnit, Plant};
+use crate::quantity::decimals_for;
 
 /// Losses of the plant and of each section.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct LossFacts {
     /// What every ± on it means.
     pub uncertainty: &'static str,
+    /// Unit of the rates.
+    pub unit: String,
+    /// The state of helium that this unit means; empty when it is a mass or money.
+    pub unit_state: &'static str,
     /// The plant first, then sections.
     pub losses: Vec<LossFact>,
 }
@@ -110,8 +114,11 @@ pub const UNCERTAINTY: &str = "± is one standard uncertainty (k = 1)";
 /// Losses of a picture.
 #[must_use]
 pub fn loss_facts(scene: Scene<'_>) -> LossFacts {
+    let unit = loss_unit(scene.plant);
     LossFacts {
         uncertainty: UNCERTAINTY,
+        unit: unit.symbol().to_owned(),
+        unit_state: unit.state(),
         losses: scene
             .view
             .losses
@@ -122,8 +129,8 @@ pub fn loss_facts(scene: Scene<'_>) -> LossFacts {
 }
 
 fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
-    let unit = loss_unit(scene.plant);
-    let rate = |si: f64, std: Option<f64>| Figure::in_unit(Some(si), std, unit);
+    let unit = &loss_unit(scene.plant);
+    let rate = |si: f64, std: Option<f64>| Figure::rate(si, std, unit);
     let (accepted_si, accepted_std) = report.accepted_kg_per_s;
     let accepted = rate(accepted_si, Some(accepted_std));
     let windows: Vec<_> = report.windows.iter().map(|w| window(scene, w)).collect();
@@ -196,7 +203,7 @@ fn excess_reach(since: &Moment, band: Option<&(Moment, Moment)>, lost: &Figure) 
     format!("{began}. Lost so far: {}.", lost.in_words())
 }
 
-fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &Unit) -> (String, String) {
+fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> (String, String) {
     // A rate that would have been seen within each window long enough to speak of a rate.
     let reach: Vec<String> = report
         .windows
@@ -243,15 +250,21 @@ fn plain(figure: &Figure) -> String {
     figure.value.map_or_else(
         || figure.text.clone(),
         |value| {
-            let digits = usize::from(value.abs() < 10.0);
-            format!("{} {}", number(value, digits), figure.unit)
+            // Two digits are enough to recognise it, and a small one keeps them.
+            let text = match value.abs() {
+                size if size >= 1.0 || size == 0.0 => number(value, usize::from(size < 10.0)),
+                size => number(value, decimals_for(size, value))
+                    .trim_end_matches('0')
+                    .to_owned(),
+            };
+            format!("{text} {}", figure.unit)
         },
     )
 }
 
 /// A limit is a chosen number, not a measured one: two significant digits and no ±.
-fn limit(si: f64, unit: &Unit) -> Figure {
-    Figure::two_digits(unit.from_si(si), unit.symbol)
+fn limit(si: f64, unit: &LossUnit) -> Figure {
+    Figure::two_digits(unit.from_si(si), unit.symbol())
 }
 
 fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {

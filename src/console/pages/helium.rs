@@ -191,7 +191,7 @@ fn loss_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[LossPoi
     let gap = gap_ms(from, to);
     Plot {
         title: "Loss rate with its 95 % band, accepted loss and detection limit",
-        unit: unit.symbol,
+        unit: unit.symbol(),
         from,
         to,
         time: scene.time,

@@ -202,7 +202,10 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .as_ref()
         .map_or(("", ""), |site| (&*site.id, site.name.as_str()));
     let deliveries = site::deliveries(context, &channels, &raw.delivery, site_id);
-    let console = site::console(context, &channels, &raw.console, site_name);
+    let price = site
+        .as_ref()
+        .and_then(|site| site.helium_price_per_kg.as_ref());
+    let console = site::console(context, &channels, &raw.console, site_name, price);
     if raw.vessel.is_empty() {
         context.error(
             Place { file: 0, offset: 0 },

@@ -2,6 +2,7 @@
 
 use super::context::{Context, Here, Ids, Place};
 use super::vessels::Channels;
+use crate::plant::loss_unit::{LossUnit, LossUnitError, Price};
 use crate::plant::model::{
     Booking, BookingKind, ChannelIx, Console, Deliveries, Delivery, Selection, Site, Stated,
 };
@@ -401,12 +402,31 @@ fn list_of_channels<T>(
     found.into_iter().collect()
 }
 
+fn wrong_unit(error: &LossUnitError) -> (String, String) {
+    match error {
+        LossUnitError::Unknown { text, choices } => (
+            format!("{text:?} is not a unit of loss"),
+            format!("one of {}", choices.join(", ")),
+        ),
+        LossUnitError::NoPrice(text) => (
+            format!("loss-unit = {text:?} needs a price, and [site] has none"),
+            "helium-price-per-kg = \"60 EUR\" in [site]".into(),
+        ),
+        LossUnitError::Currency { text, currency } => (
+            format!("{text:?} is not in the currency of helium-price-per-kg"),
+            format!("loss-unit = \"{currency}/year\""),
+        ),
+        LossUnitError::Helium(error) => (error.to_string(), "loss-unit = \"kg/day\"".into()),
+    }
+}
+
 /// Settings of the pages; all have a default.
 pub(super) fn console(
     context: &mut Context<'_>,
     channels: &Channels<'_>,
     entries: &[Entry<raw::Console>],
     site_name: &str,
+    price: Option<&Price>,
 ) -> Option<Console> {
     once(context, "console", entries);
     let Some(entry) = entries.first() else {
@@ -424,19 +444,12 @@ pub(super) fn console(
     let loss_unit = match &keys.loss_unit {
         None => Some("kg/day".to_owned()),
         Some(field) => {
-            let known = QuantityKind::MassFlow.unit(field.get_ref());
-            if known.is_none() {
-                let units: Vec<_> = QuantityKind::MassFlow
-                    .units()
-                    .map(|unit| unit.symbol)
-                    .collect();
-                context.error(
-                    here.at(field),
-                    format!("{:?} is not a unit of mass flow", field.get_ref()),
-                    format!("one of {}", units.join(", ")),
-                );
+            let unit = LossUnit::parse(field.get_ref(), price);
+            if let Err(error) = &unit {
+                let (problem, what_to_do) = wrong_unit(error);
+                context.error(here.at(field), problem, what_to_do);
             }
-            known.map(|unit| unit.symbol.to_owned())
+            unit.ok().map(|unit| unit.symbol().to_owned())
         }
     };
     let pinned = match &keys.pinned {
