@@ -10,6 +10,7 @@
 mod ageing;
 mod alarms;
 mod bath;
+mod channel_checks;
 mod channels;
 mod context;
 mod conversion;
@@ -18,6 +19,7 @@ mod curves;
 mod devices;
 mod lines;
 mod meters;
+mod shape;
 mod site;
 mod uncertainty;
 mod vessels;
@@ -122,8 +124,8 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .iter()
         .map(|entry| channels::channel(context, &known, &mut groups, entry))
         .collect();
-    channels::check_overlaps(context, &raw.channel, &channel);
-    channels::check_partners(context, &raw.channel, &channel);
+    channel_checks::check_overlaps(context, &raw.channel, &channel);
+    channel_checks::check_partners(context, &raw.channel, &channel);
     unused(context, raw);
 
     let kinds: Vec<_> = raw
