@@ -7,6 +7,7 @@
 
 use smallvec::SmallVec;
 
+use super::curve::ToleranceClass;
 use crate::quantity::{GroupIx, Measured, SharedParts, Si};
 use crate::time::Timestamp;
 
@@ -124,6 +125,9 @@ pub enum SharedKind {
         /// Of the signal.
         signal: f64,
     },
+    /// A platinum thermometer within its tolerance class: any deviation up to the limit is as likely,
+    /// limit/sqrt(3).
+    PlatinumClass(ToleranceClass),
     /// Of the converted value, for each unit of the signal beyond another: self-heating, which goes
     /// with the resistance.
     PerSignal {
@@ -174,6 +178,7 @@ impl ChannelUncertainty {
                 SharedKind::AtLeastSignal { absolute, signal } => {
                     absolute.max((signal * point.value_per_signal).abs())
                 }
+                SharedKind::PlatinumClass(class) => class.std_k(point.value),
                 SharedKind::PerSignal { per_signal, from } => per_signal * (point.signal - from),
             };
             add_part(&mut shared, term.group, u);

@@ -185,6 +185,19 @@ fn leads_and_self_heating_come_off() {
     });
 }
 
+/// IEC 60751 class B: 0.3 K + 0.005 |t|, rectangular.
+#[test]
+fn a_tolerance_class_is_a_calibration() {
+    let plant = with(&PLATINUM.replace("\"50 mK\"", "\"class B\""));
+    let cold = channel(&plant).chain.raw_for(173.15).unwrap();
+    let channel = channel(&plant);
+    let read = channel
+        .chain
+        .convert(&cold, channel.range, &channel.uncertainty);
+    let expected = 0.8 / libm::sqrt(3.0);
+    assert!((part(&plant, &read, "X") / expected - 1.0).abs() < 1e-4);
+}
+
 const THERMOCOUPLE: &str = r#"
 quantity = "temperature"
 format = "i32"

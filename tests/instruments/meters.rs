@@ -8,6 +8,12 @@ use coldledger::quantity::{
     AbsolutePressure, Density, MassFlow, Measured, Quality, Reason, Temperature,
 };
 
+use coldledger::balance::inventory::Readings;
+use coldledger::engine::channels::Channels;
+use coldledger::plant::ChannelIx;
+use coldledger::quantity::Si;
+use coldledger::time::Monotonic;
+
 use super::described::{Numbers, numbers, plant};
 use super::montecarlo::{Random, Scatter, TRIALS, assert_close};
 
@@ -240,4 +246,66 @@ fn impure_gas_is_not_all_helium() {
     let expected = libm::sqrt(heavier) * 0.98 / heavier;
     let ratio = impure.value.si() / pure.value.si();
     assert!((ratio / expected - 1.0).abs() < 2e-3, "{ratio} {expected}");
+}
+
+/// As the engine looks at its channels.
+struct Seen<'a>(&'a Channels);
+
+impl Readings for Seen<'_> {
+    fn measured(&self, channel: ChannelIx) -> Option<&Measured<Si>> {
+        Some(self.0.get(channel)?.shown().0)
+    }
+
+    fn counted(&self, line: LineIx) -> Option<&Measured<MassFlow>> {
+        self.0.totals().flow(line)
+    }
+}
+
+/// A counter of 0.1 Nm3 whose true flow does not care where it stands between two counts.
+#[test]
+fn a_counter_meters_a_line_across_its_rollover() {
+    let plant = plant(
+        &[("FQ", "count")],
+        &line(
+            "[line.totaliser]\ncount = \"FQ\"\nper-count = \"0.1 Nm3 at 0 degC ± 1 %\"\nrollover = \"100000 count\"\nlargest-flow = \"100 g/s\"\n",
+        ),
+    );
+    let per_count = 0.1 * 4.002602e-3 / 22.413_969_54e-3;
+    let (ix, channel) = plant.channel_by_id("FQ").unwrap();
+    let mut channels = Channels::default();
+    channels.adopt(&plant, None);
+    let mut random = Random(31);
+    let (mut scatter, mut stated, mut passed) = (Scatter::default(), 0.0, 0.0);
+    let mut true_count = 99_000.5;
+    for at in 0..TRIALS {
+        // Between 2 and 4 counts a minute: 0.6 g/s to 1.2 g/s.
+        let step = 2.0 + 2.0 * random.uniform();
+        true_count += step;
+        let shown = libm::floor(true_count) % 100_000.0;
+        let words = channel.chain.raw_for(shown).unwrap();
+        let now = Monotonic(i64::from(at) * 60_000);
+        channels.take(ix, channel, &words, now, None);
+        channels.refresh(&plant, &|_| true, now, None, |_, _, _| {});
+        let flow = meter_flow(&plant, &Seen(&channels), LineIx(0)).unwrap();
+        if at == 0 {
+            assert_eq!(
+                (flow.quality, flow.reason),
+                (Quality::Bad, Reason::NeverRead)
+            );
+            continue;
+        }
+        assert_eq!(flow.quality, Quality::Good);
+        scatter.see(flow.value.si() - step * per_count / 60.0);
+        stated += flow.independent_std / f64::from(TRIALS - 1);
+        passed += flow.value.si() * 60.0;
+        let part = flow.shared.first().map_or(0.0, |(_, u)| *u);
+        assert!((part - 0.01 * flow.value.si()).abs() < 1e-12);
+    }
+    assert_close("counter", scatter.std(), stated);
+    // What is reckoned over all readings is what was counted, to one count.
+    let counted = (true_count - 99_003.5) * per_count;
+    assert!(
+        (passed - counted).abs() < 3.0 * per_count,
+        "{passed} {counted}"
+    );
 }

@@ -170,6 +170,14 @@ fn a_dead_barometer_widens_the_band_and_names_the_tanks() {
         );
         assert!((1.3..1.7).contains(&off.abs()), "{off}");
         assert!(1.96 * after.plant.std_kg >= 1.5);
+        // What its loss costs stands in the budget, in kilograms and in words.
+        let budget = sealed.engine.view().budget;
+        let share = budget
+            .iter()
+            .find(|share| share.source.starts_with("barometer "))
+            .unwrap();
+        assert!(share.source.contains("lost"), "{}", share.source);
+        assert!((0.7..2.5).contains(&share.std_kg), "{}", share.std_kg);
         for (vessel, figure) in &after.vessels {
             assert_eq!(
                 (figure.quality, figure.reason),
@@ -211,4 +219,14 @@ fn a_barometer_that_was_never_there_is_stood_in_for_by_the_stated_air() {
     let grown = libm::sqrt(plant.std_kg * plant.std_kg - truth.std_kg * truth.std_kg);
     let stated = per_pa * site.air_pressure.std;
     assert!((grown / stated - 1.0).abs() < 0.1, "{grown} {stated}");
+    let budget = sealed.engine.view().budget;
+    let share = budget
+        .iter()
+        .find(|share| share.source.starts_with("stated air pressure"))
+        .unwrap();
+    assert!(
+        (share.std_kg / stated - 1.0).abs() < 0.01,
+        "{}",
+        share.std_kg
+    );
 }

@@ -40,13 +40,27 @@ impl ToleranceClass {
     #[must_use]
     pub fn limit_k(self, temperature_k: f64) -> Option<f64> {
         let t = temperature_k - ICE_POINT_K;
-        let (fixed, relative, low, high) = match self {
-            Self::A => (0.15, 0.002, -100.0, 450.0),
-            Self::B => (0.3, 0.005, -196.0, 600.0),
-        };
+        let (fixed, relative, low, high) = self.figures();
         // The range ends count within the rounding of the step from K to degrees Celsius.
         let rounding = 1e-9;
         (t >= low - rounding && t <= high + rounding).then_some(fixed + relative * t.abs())
+    }
+
+    /// Standard uncertainty in K of a sensor of the class at a temperature in K: limit/sqrt(3), as of
+    /// a rectangular distribution. Beyond the range of the class the line goes on, which no standard
+    /// vouches for.
+    #[must_use]
+    pub fn std_k(self, temperature_k: f64) -> f64 {
+        let (fixed, relative, _, _) = self.figures();
+        (fixed + relative * (temperature_k - ICE_POINT_K).abs()) / libm::sqrt(3.0)
+    }
+
+    /// K, K/K, and the range in degrees Celsius.
+    const fn figures(self) -> (f64, f64, f64, f64) {
+        match self {
+            Self::A => (0.15, 0.002, -100.0, 450.0),
+            Self::B => (0.3, 0.005, -196.0, 600.0),
+        }
     }
 }
 

@@ -77,6 +77,10 @@ impl Reader<'_, '_, '_> {
                     SharedKind::Absolute(u) | SharedKind::AtLeastSignal { absolute: u, .. } => {
                         SharedKind::Absolute(u / years)
                     }
+                    // At the ice point, where it is least.
+                    SharedKind::PlatinumClass(class) => {
+                        SharedKind::Absolute(class.std_k(273.15) / years)
+                    }
                     other => other,
                 };
                 calibration.iter().map(per_year).collect()

@@ -10,6 +10,7 @@
 mod ageing;
 mod alarms;
 mod bath;
+mod channel_checks;
 mod channels;
 mod context;
 mod conversion;
@@ -20,6 +21,7 @@ mod lines;
 mod magnets;
 mod meters;
 mod room;
+mod shape;
 mod site;
 mod uncertainty;
 mod vessels;
@@ -135,8 +137,8 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .iter()
         .map(|entry| channels::channel(context, &known, &mut groups, entry))
         .collect();
-    channels::check_overlaps(context, &raw.channel, &channel);
-    channels::check_partners(context, &raw.channel, &channel);
+    channel_checks::check_overlaps(context, &raw.channel, &channel);
+    channel_checks::check_partners(context, &raw.channel, &channel);
     unused(context, raw);
 
     let kinds: Vec<_> = raw

@@ -6,6 +6,7 @@ use super::channels::{Key, Known, Made, Reader, key};
 use super::context::{Place, unit_of_difference};
 use super::devices::{Groups, sorted};
 use crate::instrument::chain::{Chain, Transform};
+use crate::instrument::curve::{Curve, ToleranceClass};
 use crate::instrument::uncertainty::{ChannelUncertainty, SharedKind, SharedTerm};
 use crate::plant::model::Behaviour;
 use crate::plant::raw::Slow;
@@ -148,6 +149,9 @@ impl Reader<'_, '_, '_> {
         made: &Made<'_>,
     ) -> Option<SharedKind> {
         let difference = made.kind.difference();
+        if let Some(class) = text.strip_prefix("class ") {
+            return self.platinum_class(at, class, name, made);
+        }
         let Some((part, whole)) = text.split_once(" of ") else {
             let (value, _) = self.context.with_unit(at, text, name, difference)?;
             return self.not_negative(at, name, value).map(SharedKind::Absolute);
@@ -171,6 +175,31 @@ impl Reader<'_, '_, '_> {
                     at,
                     format!("{name}: a part of {other:?} is not known"),
                     "\"0.1 % of span\" or \"1 % of reading\"",
+                );
+                None
+            }
+        }
+    }
+
+    /// `"class A"` or `"class B"` of IEC 60751.
+    fn platinum_class(
+        &mut self,
+        at: Place,
+        class: &str,
+        name: &str,
+        made: &Made<'_>,
+    ) -> Option<SharedKind> {
+        let platinum = made
+            .curve
+            .is_some_and(|spec| matches!(*spec.curve, Curve::Platinum(_)));
+        match (class.trim(), platinum) {
+            ("A", true) => Some(SharedKind::PlatinumClass(ToleranceClass::A)),
+            ("B", true) => Some(SharedKind::PlatinumClass(ToleranceClass::B)),
+            _ => {
+                self.context.error(
+                    at,
+                    format!("{name}: class {class:?} is not one of IEC 60751 for a platinum curve"),
+                    "\"class A\" or \"class B\" with curve = \"pt100\" or \"pt1000\", or a size such as \"0.2 K\"",
                 );
                 None
             }
