@@ -11,8 +11,8 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene,
-    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts,
+    Scene, alarm_facts, channel_facts, health_facts, helium_facts, loss_facts, magnet_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
@@ -39,6 +39,7 @@ pub(super) fn router() -> Router<Arc<Shared>> {
         .route("/api/v1/helium/change", get(change))
         .route("/api/v1/losses", get(|s| drawn(s, loss_facts)))
         .route("/api/v1/losses/history", get(loss_history))
+        .route("/api/v1/magnets", get(|s| drawn(s, magnet_facts)))
         .route("/api/v1/vessels", get(vessels))
         .route("/api/v1/channels", get(|s| drawn(s, channel_facts)))
         .route("/api/v1/channels/{id}", get(channel))
@@ -56,6 +57,7 @@ struct Whole {
     alarms: AlarmFacts,
     helium: HeliumFacts,
     losses: LossFacts,
+    magnets: MagnetFacts,
     channels: ChannelFacts,
     health: HealthFacts,
 }
@@ -78,6 +80,7 @@ async fn view(State(shared): State<Arc<Shared>>) -> Response {
         alarms: alarm_facts(scene),
         helium: helium_facts(scene),
         losses: loss_facts(scene),
+        magnets: magnet_facts(scene),
         channels: channel_facts(scene),
     }))
     .into_response()

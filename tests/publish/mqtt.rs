@@ -410,6 +410,7 @@ fn picture(seq: u64, value: f64) -> View {
         vessels: Vec::new(),
         lines: Vec::new(),
         losses: Vec::new(),
+        magnets: coldledger::engine::view::MagnetReport::default(),
         alarms: Vec::new(),
         ledger: Vec::new(),
         budget: Vec::new(),

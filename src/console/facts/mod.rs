@@ -7,6 +7,7 @@ pub mod channels;
 pub mod health;
 pub mod helium;
 pub mod losses;
+pub mod magnets;
 pub mod plant;
 
 pub use alarms::{AlarmFact, AlarmFacts, alarm_facts};
@@ -15,6 +16,7 @@ pub use channels::{ChannelFact, ChannelFacts, channel_facts};
 pub use health::{HealthFacts, health_facts};
 pub use helium::{HeliumFacts, helium_facts};
 pub use losses::{LossFact, LossFacts, loss_facts};
+pub use magnets::{MagnetFact, MagnetFacts, magnet_facts};
 pub use plant::{PlantFacts, plant_facts};
 
 use super::words::SiteTime;

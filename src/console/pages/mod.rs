@@ -4,6 +4,7 @@ pub(super) mod alarms;
 pub(super) mod box_health;
 pub(super) mod channels;
 pub(super) mod helium;
+pub(super) mod magnets;
 
 use std::sync::Arc;
 
