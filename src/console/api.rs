@@ -11,8 +11,8 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene,
-    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts, room_facts, timeline_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts, Scene,
+    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts, magnet_facts, room_facts, timeline_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
@@ -41,6 +41,7 @@ pub(super) fn router() -> Router<Arc<Shared>> {
         .route("/api/v1/losses/history", get(loss_history))
         .route("/api/v1/happenings", get(|s| drawn(s, timeline_facts)))
         .route("/api/v1/room", get(|s| drawn(s, room_facts)))
+        .route("/api/v1/magnets", get(|s| drawn(s, magnet_facts)))
         .route("/api/v1/vessels", get(vessels))
         .route("/api/v1/channels", get(|s| drawn(s, channel_facts)))
         .route("/api/v1/channels/{id}", get(channel))
@@ -58,6 +59,7 @@ struct Whole {
     alarms: AlarmFacts,
     helium: HeliumFacts,
     losses: LossFacts,
+    magnets: MagnetFacts,
     channels: ChannelFacts,
     health: HealthFacts,
 }
@@ -80,6 +82,7 @@ async fn view(State(shared): State<Arc<Shared>>) -> Response {
         alarms: alarm_facts(scene),
         helium: helium_facts(scene),
         losses: loss_facts(scene),
+        magnets: magnet_facts(scene),
         channels: channel_facts(scene),
     }))
     .into_response()

@@ -242,6 +242,7 @@ fn router(shared: Arc<Shared>) -> Router {
         .route("/timeline", get(pages::timeline::page))
         .route("/ledger", get(pages::helium::entry_form))
         .route("/states", get(pages::helium::states_form))
+        .route("/magnets", get(pages::magnets::page))
         .route("/channels", get(pages::channels::page))
         .route("/channels/{id}", get(pages::channels::one))
         .route("/box", get(pages::box_health::page))

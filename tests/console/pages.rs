@@ -19,6 +19,7 @@ const PAGES: &[&str] = &[
     "/ledger",
     "/ledger?supersedes=L-B4TTZP3C",
     "/states",
+    "/magnets",
     "/channels",
     "/channels/PDT-101",
     "/channels/T2-PT-211?over=7d",
@@ -34,6 +35,7 @@ const API: &[&str] = &[
     "/api/v1/helium/change?over=7d",
     "/api/v1/losses",
     "/api/v1/losses/history?over=7d&points=50",
+    "/api/v1/magnets",
     "/api/v1/vessels",
     "/api/v1/channels",
     "/api/v1/channels/PT-102",
@@ -120,6 +122,74 @@ async fn every_page_and_answer_stands_and_prints_no_nan() {
             assert!(!json.to_string().contains("NaN"), "{path}");
         }
     }
+}
+
+/// A magnet of the small plant, as the engine would draw it.
+fn with_a_magnet(plant: &Plant) -> View {
+    use coldledger::engine::magnets::{BathView, HeatSource, MagnetView, MarginState, Until};
+    use coldledger::magnet::Figure;
+    let mut view = calm(plant);
+    view.magnets.magnets = vec![MagnetView {
+        id: "M1".into(),
+        current_a: Some(Figure::new(4800.0, 0.5)),
+        field_t: Some(Figure::new(4.32, 0.043)),
+        temperature_k: Some(Figure::new(4.482, 0.022)),
+        temperature_from: Some("S1-TT-112".into()),
+        state: MarginState::Standing,
+        margin_k: Some(Figure::new(1.394, 0.051)),
+        sharing_k: Some(5.876),
+        load_line: Some(Figure::new(0.6142, 0.012)),
+        why: "<b>not markup</b>".into(),
+    }];
+    view.magnets.baths = vec![BathView {
+        id: "B1".into(),
+        heat_from: HeatSource::VentFlow,
+        heat_w: Some(Figure::new(24.81, 0.62)),
+        evaporation_kg_per_s: Some(Figure::new(1.29e-3, 3e-5)),
+        liquid_l_per_h: Some(Figure::new(38.9, 0.97)),
+        vent_nm3_per_h: Some(Figure::new(22.1, 0.5)),
+        liquid_rate_kg_per_s: Some(Figure::new(-1.1e-4, 2e-5)),
+        above_low_kg: Some(Figure::new(8.6, 0.8)),
+        until_low: Until::After {
+            after_s: 78_000.0,
+            earliest_s: 60_000.0,
+            latest_s: 110_000.0,
+        },
+        until_low_without_supply: Until::Never,
+        why: String::new(),
+    }];
+    view
+}
+
+#[tokio::test]
+async fn magnets_are_shown_with_their_cautions() {
+    let house = house(with_a_magnet).await;
+    let text = says(
+        &house,
+        "/magnets",
+        &[
+            "1.394 ± 0.051 K",
+            "61.4 ± 1.2 %",
+            "4.320 ± 0.043 T",
+            "superconducting",
+            "24.81 ± 0.62 W",
+            "21.7 h (16.7 h to 30.6 h)",
+            "no quench protection",
+            "displaces the air",
+        ],
+    )
+    .await;
+    assert!(!text.contains("margin lost"), "{text}");
+    let (_, html) = house.get("/magnets").await;
+    assert!(
+        !html.contains("<b>not markup"),
+        "words from outside are escaped"
+    );
+    let json = house.json("/api/v1/magnets").await;
+    assert_eq!(json["magnets"][0]["margin"]["value"], 1.394);
+    assert_eq!(json["magnets"][0]["margin"]["unit"], "K");
+    assert_eq!(json["baths"][0]["until_low"]["after_s"], 78_000.0);
+    assert_eq!(house.json("/api/v1/view").await["magnets"], json);
 }
 
 #[tokio::test]

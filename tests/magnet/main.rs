@@ -1,6 +1,7 @@
 //! The magnet floor against outside values, by property, and by Monte Carlo.
 
 #![expect(
+    clippy::cast_precision_loss,
     clippy::expect_used,
     clippy::indexing_slicing,
     clippy::panic,
@@ -13,6 +14,7 @@
 mod boil_off;
 mod cool_down;
 mod critical_surface;
+mod engine;
 mod joints;
 mod leads;
 mod properties;

@@ -7,6 +7,7 @@ pub mod channels;
 pub mod health;
 pub mod helium;
 pub mod losses;
+pub mod magnets;
 pub mod plant;
 pub mod timeline;
 
@@ -16,6 +17,7 @@ pub use channels::{ChannelFact, ChannelFacts, channel_facts};
 pub use health::{HealthFacts, health_facts};
 pub use helium::{HeliumFacts, helium_facts};
 pub use losses::{LossFact, LossFacts, loss_facts};
+pub use magnets::{MagnetFact, MagnetFacts, magnet_facts};
 pub use plant::{PlantFacts, plant_facts};
 pub use timeline::{RoomFact, TimelineFacts, room_facts, timeline_facts};
 

@@ -5,6 +5,7 @@ pub(super) mod box_health;
 pub(super) mod channels;
 pub(super) mod helium;
 pub(super) mod timeline;
+pub(super) mod magnets;
 
 use std::sync::Arc;
 

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use coldledger::console::{BoxHealth, DestinationHealth, DeviceHealth};
 use coldledger::engine::view::{
-    AlarmView, BudgetShare, ChannelView, DeviceView, LedgerView, LineView, VesselView, View,
+    AlarmView, BudgetShare, ChannelView, DeviceView, LedgerView, LineView, MagnetReport,
+    VesselView, View,
 };
 use coldledger::engine::{
     AlarmState, ExcessLoss, InventoryReport, LossRate, LossReport, MassFigure, WindowBalance,
@@ -137,6 +138,7 @@ pub fn calm(plant: &Plant) -> View {
             },
         ],
         losses: vec![quiet_losses()],
+        magnets: MagnetReport::default(),
         alarms: plant
             .alarms
             .iter()
