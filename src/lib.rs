@@ -13,12 +13,13 @@
 //!  alarm/       balance/        alarm states | inventory, ledger, loss
 //!  plant/                       the plant description
 //!  instrument/                  raw register to physical quantity
-//!  helium/                      helium properties
+//!  helium/ air/                 helium properties | oxygen in a ventilated hall
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
 pub mod acquisition;
 pub mod actor;
+pub mod air;
 pub mod alarm;
 pub mod backoff;
 pub mod balance;

@@ -117,6 +117,9 @@ quantities! {
     Throughput;
     /// A number without unit: a state, a count, a raw code.
     Plain;
+    /// Volume flow of a gas at the state it flows in, m3/s. A standard volume is a mass, see
+    /// `instrument::flow`.
+    VolumeFlow;
 }
 
 /// Sum of an absolute and a gauge reading: gauge plus the surrounding air is absolute.
@@ -287,6 +290,10 @@ units! {
     "1" Plain 1.0, 0.0;
     "count" Plain 1.0, 0.0;
     "code" Plain 1.0, 0.0;
+    "m3/s" VolumeFlow 1.0, 0.0;
+    "m3/h" VolumeFlow 1.0 / 3600.0, 0.0;
+    "L/s" VolumeFlow 1e-3, 0.0;
+    "L/min" VolumeFlow 1e-3 / 60.0, 0.0;
 }
 
 impl QuantityKind {
@@ -341,6 +348,7 @@ impl QuantityKind {
             Self::Frequency => "frequency",
             Self::Throughput => "gas throughput",
             Self::Plain => "plain number",
+            Self::VolumeFlow => "volume flow",
         }
     }
 }

@@ -1,5 +1,6 @@
 //! The command line: one file per subcommand; the only floor that prints.
 
+pub mod air;
 pub mod check;
 pub mod client;
 pub mod helium;
@@ -40,6 +41,7 @@ enum Command {
     Run(run::RunArgs),
     Check(check::Args),
     Helium(helium::HeliumArgs),
+    Air(air::AirArgs),
     Losses(losses::LossesArgs),
     Ledger(ledger::LedgerArgs),
     Status(status::StatusArgs),
@@ -54,6 +56,7 @@ pub fn main() -> ExitCode {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(&args, std::io::stdout().lock()),
         Command::Helium(args) => helium::main(&args),
+        Command::Air(args) => air::main(&args),
         Command::Losses(args) => losses::main(&args),
         Command::Ledger(args) => ledger::main(&args),
         Command::Status(args) => status::main(&args),
