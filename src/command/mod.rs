@@ -1,8 +1,10 @@
 //! The command line: one file per subcommand; the only floor that prints.
 
 pub mod air;
+pub mod batch;
 pub mod check;
 pub mod client;
+pub mod convert;
 pub mod helium;
 pub mod ledger;
 pub mod losses;
@@ -42,6 +44,7 @@ enum Command {
     Check(check::Args),
     Helium(helium::HeliumArgs),
     Air(air::AirArgs),
+    Convert(convert::ConvertArgs),
     Losses(losses::LossesArgs),
     Ledger(ledger::LedgerArgs),
     Status(status::StatusArgs),
@@ -57,6 +60,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::run(&args, std::io::stdout().lock()),
         Command::Helium(args) => helium::main(&args),
         Command::Air(args) => air::main(&args),
+        Command::Convert(args) => convert::main(&args),
         Command::Losses(args) => losses::main(&args),
         Command::Ledger(args) => ledger::main(&args),
         Command::Status(args) => status::main(&args),
