@@ -57,6 +57,12 @@ impl Hall {
             outside: within("oxygen outside", outside.si(), "", (0.0, 1.0))?,
         })
     }
+
+    /// Its fan.
+    #[must_use]
+    pub fn fan(&self) -> Fan {
+        self.fan
+    }
 }
 
 /// Temperature and pressure of the air of a hall.

@@ -164,10 +164,6 @@ impl Chain {
             signal,
             value_per_signal: at.slope,
             signal_per_code: self.scale,
-            curve_widening: self
-                .transform
-                .curve()
-                .map_or(1.0, |curve| curve.widening(at.value)),
         });
         Measured {
             value: Si(at.value),

@@ -62,9 +62,6 @@ pub struct OperatingPoint {
     pub value_per_signal: f64,
     /// Change of the signal per code.
     pub signal_per_code: f64,
-    /// How many times larger the calibration's uncertainty is here than stated
-    /// ([`super::Curve::widening`]).
-    pub curve_widening: f64,
 }
 
 /// Variance of a rectangular distribution of unit width.
@@ -80,11 +77,10 @@ impl ChannelUncertainty {
             + signal_noise * signal_noise
             + code * code * RECTANGULAR_VARIANCE;
         let mut shared = SharedParts::new();
-        let curve_std = self.curve_std * point.curve_widening;
         match self.curve_group {
-            Some(group) if curve_std != 0.0 => add_part(&mut shared, group, curve_std),
+            Some(group) if self.curve_std != 0.0 => add_part(&mut shared, group, self.curve_std),
             Some(_) => {}
-            None => variance += curve_std * curve_std,
+            None => variance += self.curve_std * self.curve_std,
         }
         for term in &self.shared {
             let u = match term.kind {
@@ -126,7 +122,6 @@ mod tests {
         signal: 50.0,
         value_per_signal: -4.0,
         signal_per_code: 0.5,
-        curve_widening: 1.0,
     };
 
     #[test]

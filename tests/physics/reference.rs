@@ -1,10 +1,15 @@
 //! Reading the reference files.
 #![expect(
+    clippy::expect_used,
+    clippy::indexing_slicing,
     clippy::panic,
     clippy::unwrap_used,
     clippy::print_stdout,
     reason = "test support: a broken reference file must stop the test, and deviations are shown"
 )]
+
+#[path = "../reference/table.rs"]
+mod table;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -95,5 +100,6 @@ impl Worst {
             self.value,
             self.place
         );
+        table::hold(&self.name, self.value, tolerance);
     }
 }

@@ -66,6 +66,15 @@ impl Curves {
                 context.error_in_line(&file.name, line, what.to_owned(), write);
                 self.broken.insert(stem.to_owned());
             }
+            Ok(spec) if matches!(&*spec.curve, Curve::Thermocouple(_)) => {
+                context.error_in_line(
+                    &file.name,
+                    1,
+                    format!("curve {:?} is a thermocouple, whose reading needs its reference junction", spec.id),
+                    "thermocouple = \"E\" in the instrument instead of a curve; this form of file is for coldledger convert".into(),
+                );
+                self.broken.insert(stem.to_owned());
+            }
             Ok(spec) => {
                 for problem in spec.check() {
                     context.error_in_line(

@@ -14,6 +14,7 @@ mod context;
 mod conversion;
 mod curves;
 mod devices;
+mod halls;
 mod lines;
 mod site;
 mod uncertainty;
@@ -168,6 +169,12 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .iter()
         .map(|entry| site::booking(context, &sections, entry))
         .collect();
+    gather(context, "hall", &raw.hall, |keys| keys.id.as_ref());
+    let hall: Vec<_> = raw
+        .hall
+        .iter()
+        .map(|entry| halls::hall(context, &channels, &sections, entry))
+        .collect();
     let (site_id, site_name) = site
         .as_ref()
         .map_or(("", ""), |site| (&*site.id, site.name.as_str()));
@@ -195,6 +202,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         ledger_seed: whole(ledger)?,
         deliveries: deliveries?,
         console: console?,
+        halls: whole(hall)?,
         hash: hash(files),
     })
 }

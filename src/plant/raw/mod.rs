@@ -272,6 +272,24 @@ raw! {
         open_above: Quantity,
     }
 
+    /// `[[hall]]`
+    Hall {
+        id: Text,
+        name: Text,
+        volume: Quantity,
+        exhaust: Quantity,
+        supply: Quantity,
+        sections: Vec<Text>,
+        oxygen: Vec<Spanned<OxygenMonitor>>,
+    }
+
+    /// `{ channel = "...", reads = "partial-pressure", calibrated-at = "1013 mbar(a)" }`
+    OxygenMonitor {
+        channel: Text,
+        reads: Text,
+        calibrated_at: Quantity,
+    }
+
     /// `[[ledger]]`
     Ledger {
         at: Text,

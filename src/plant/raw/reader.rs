@@ -8,7 +8,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue, ValueDeserializer};
 
 use super::{
-    Alarm, Channel, ChannelKeys, Console, Delivery, Device, Entry, Instrument, Ledger, Line,
+    Alarm, Channel, ChannelKeys, Console, Delivery, Device, Entry, Hall, Instrument, Ledger, Line,
     Section, SharedError, Site, Vessel,
 };
 
@@ -36,9 +36,10 @@ pub(in crate::plant) struct Raw {
     pub alarm: Vec<Entry<Alarm>>,
     pub delivery: Vec<Entry<Delivery>>,
     pub console: Vec<Entry<Console>>,
+    pub hall: Vec<Entry<Hall>>,
 }
 
-const TOP_LEVEL: [&str; 12] = [
+const TOP_LEVEL: [&str; 13] = [
     "site",
     "shared-error",
     "device",
@@ -51,6 +52,7 @@ const TOP_LEVEL: [&str; 12] = [
     "alarm",
     "deliveries",
     "console",
+    "hall",
 ];
 
 const CHANNEL_KEYS: [&str; 6] = ["id", "name", "device", "register", "instrument", "section"];
@@ -76,6 +78,7 @@ impl Raw {
                 "section" => reader.many("section", value, &mut self.section),
                 "vessel" => reader.many("vessel", value, &mut self.vessel),
                 "line" => reader.many("line", value, &mut self.line),
+                "hall" => reader.many("hall", value, &mut self.hall),
                 "ledger" => reader.many("ledger", value, &mut self.ledger),
                 "alarm" => reader.many("alarm", value, &mut self.alarm),
                 "channel" => reader.channels(value, &mut self.channel),
