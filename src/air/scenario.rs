@@ -50,12 +50,11 @@ impl Stage {
             Fan::Exhaust(fan) if fan.si() > release => {
                 (hall.outside * (1.0 - release / fan.si()), fan.si())
             }
-            Fan::Off | Fan::Exhaust(_) => (0.0, release),
             Fan::Supply(fan) if fan.si() > 0.0 => {
                 let whole = fan.si() + release;
                 (hall.outside * (fan.si() / whole), whole)
             }
-            Fan::Supply(_) => (0.0, release),
+            Fan::Off | Fan::Exhaust(_) | Fan::Supply(_) => (0.0, release),
         };
         Self {
             begins_s,

@@ -194,7 +194,7 @@ pub fn run(
         writeln!(output)?;
         return Ok(());
     }
-    writeln!(output, "{}", converter.words(&found))?;
+    writeln!(output, "{}", words(&found))?;
     writeln!(
         output,
         "curve {}: {}",
@@ -397,17 +397,18 @@ impl Converter {
             ),
         }
     }
+}
 
-    fn words(&self, found: &Converted) -> String {
-        let digits = crate::quantity::decimals_for(found.std_uncertainty, found.value);
-        format!(
-            "{:.digits$} {}, standard uncertainty {:.digits$} {}",
-            found.value,
-            found.unit,
-            found.std_uncertainty,
-            difference_symbol(found.unit),
-        )
-    }
+/// A converted number for a person.
+fn words(found: &Converted) -> String {
+    let digits = crate::quantity::decimals_for(found.std_uncertainty, found.value);
+    format!(
+        "{:.digits$} {}, standard uncertainty {:.digits$} {}",
+        found.value,
+        found.unit,
+        found.std_uncertainty,
+        difference_symbol(found.unit),
+    )
 }
 
 /// A difference of temperatures is in K, also between degrees Celsius.

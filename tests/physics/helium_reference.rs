@@ -399,8 +399,10 @@ fn every_reference_file_stands_in_the_table() {
     let table = std::fs::read_to_string(format!("{folder}/README.md")).unwrap();
     let mut missing = Vec::new();
     for entry in std::fs::read_dir(folder).unwrap() {
-        let name = entry.unwrap().file_name().into_string().unwrap();
-        if name.ends_with(".csv") && !table.contains(&format!("\n| {name} | ")) {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+        let is_csv = path.extension().is_some_and(|extension| extension == "csv");
+        if is_csv && !table.contains(&format!("\n| {name} | ")) {
             missing.push(name);
         }
     }

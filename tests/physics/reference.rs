@@ -1,7 +1,5 @@
 //! Reading the reference files.
 #![expect(
-    clippy::expect_used,
-    clippy::indexing_slicing,
     clippy::panic,
     clippy::unwrap_used,
     clippy::print_stdout,

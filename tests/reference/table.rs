@@ -2,6 +2,13 @@
 // comparison with a reference file looks its row up, and fails when the figure there is not the one
 // just measured. With UPDATE_EXPECTED=1 it writes the row instead.
 
+#![expect(
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a test that cannot go on fails"
+)]
+
 use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
 
