@@ -14,11 +14,13 @@
 //!  plant/                       the plant description
 //!  instrument/                  raw register to physical quantity
 //!  helium/       magnet/         helium properties | margin, joints, boil-off
+//!  helium/ air/                 helium properties | oxygen in a ventilated hall
 //!  quantity.rs  time.rs         measured values, units, timestamps
 //! ```
 
 pub mod acquisition;
 pub mod actor;
+pub mod air;
 pub mod alarm;
 pub mod backoff;
 pub mod balance;

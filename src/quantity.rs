@@ -127,6 +127,9 @@ quantities! {
     Capacitance;
     /// Temperature rise per power, K/W.
     ThermalResistance;
+    /// Volume flow of a gas at the state it flows in, m3/s. A standard volume is a mass, see
+    /// `instrument::flow`.
+    VolumeFlow;
 }
 
 /// Sum of an absolute and a gauge reading: gauge plus the surrounding air is absolute.
@@ -337,6 +340,10 @@ units! {
     "1" Plain 1.0, 0.0;
     "count" Plain 1.0, 0.0;
     "code" Plain 1.0, 0.0;
+    "m3/s" VolumeFlow 1.0, 0.0;
+    "m3/h" VolumeFlow 1.0 / 3600.0, 0.0;
+    "L/s" VolumeFlow 1e-3, 0.0;
+    "L/min" VolumeFlow 1e-3 / 60.0, 0.0;
 }
 
 impl QuantityKind {
@@ -396,6 +403,7 @@ impl QuantityKind {
             Self::Plain => "plain number",
             Self::Capacitance => "capacitance",
             Self::ThermalResistance => "thermal resistance",
+            Self::VolumeFlow => "volume flow",
         }
     }
 }

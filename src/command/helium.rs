@@ -5,9 +5,10 @@ use std::io::{self, Read, Write};
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
+use super::batch::{self, Answer, BatchError, Header};
 use crate::helium::batch::{
-    SATURATION_INPUTS, SATURATION_OUTPUTS, STATE_INPUTS, STATE_OUTPUTS, only_problem,
-    saturation_row, state_row,
+    ENTHALPY_INPUTS, Given, PHASE_INPUT, QUALITY_INPUT, SATURATION_INPUTS, SATURATION_OUTPUTS,
+    STATE_INPUTS, STATE_OUTPUTS, mixture_row, saturation_row, state_row,
 };
 use crate::helium::{
     self, DensityWithSlopes, HeliumError, Phase, PhaseHint, REFERENCE_PRESSURE_PA,
@@ -22,11 +23,16 @@ use crate::quantity::{
 /// For one state: coldledger helium --temperature "4.5 K" --pressure "1.25 bar(a)"
 /// For saturation: coldledger helium --saturated --pressure "1.2 bar(a)"
 /// For many: coldledger helium --batch < states.csv
+///
+/// With --batch the first line names the columns, in SI: temperature_K and pressure_Pa (and, if
+/// wanted, phase: liquid or vapour near saturation, empty for the stable one); or pressure_Pa and
+/// enthalpy_J_kg; or pressure_Pa and quality (0 saturated liquid, 1 saturated vapour). Each row comes
+/// back with its properties behind it. Energies and entropy are differences from 300 K, 101325 Pa.
 #[derive(Debug, Clone, Default, Args)]
 #[command(verbatim_doc_comment)]
 pub struct HeliumArgs {
-    /// Read CSV with the columns temperature_K and pressure_Pa from standard input, and write each
-    /// row with its properties behind it; a row that cannot be computed says why.
+    /// Read CSV from standard input, its columns named as above, and write each row with its
+    /// properties behind it; a row that cannot be computed says why.
     #[arg(long, conflicts_with_all = ["temperature", "pressure", "phase", "json"])]
     pub batch: bool,
     /// On the saturation line: with --batch the input needs temperature_K alone; otherwise give
@@ -78,17 +84,9 @@ pub enum HeliumCommandError {
     /// A state that helium or its models do not have.
     #[error(transparent)]
     Helium(#[from] HeliumError),
-    /// The CSV has no such column.
-    #[error("the input has no column {column}; its first line names: {found}")]
-    MissingColumn {
-        /// The column that is needed.
-        column: &'static str,
-        /// What the header names.
-        found: String,
-    },
-    /// Reading or writing CSV failed.
-    #[error("CSV on standard input or output: {0}")]
-    Csv(#[from] csv::Error),
+    /// The batch as a whole failed.
+    #[error(transparent)]
+    Batch(#[from] BatchError),
     /// Writing failed.
     #[error("writing the answer: {0}")]
     Write(#[from] io::Error),
@@ -119,85 +117,41 @@ pub fn run(
     mut output: impl Write,
 ) -> Result<(), HeliumCommandError> {
     match (args.batch, args.saturated) {
-        (true, false) => batch(input, output, STATE_INPUTS, STATE_OUTPUTS, |[t, p]| {
-            state_row(t, p)
-        }),
-        (true, true) => batch(
-            input,
-            output,
-            SATURATION_INPUTS,
-            SATURATION_OUTPUTS,
-            |[t]| saturation_row(t),
-        ),
+        (true, false) => Ok(batch::run(input, output, states)?),
+        (true, true) => Ok(batch::run(input, output, |header| {
+            let [column] = SATURATION_INPUTS;
+            let t = header.need(column)?;
+            let answer: Answer<'_> = Box::new(move |row| saturation_row(row.get(t)).into());
+            Ok((SATURATION_OUTPUTS.to_vec(), answer))
+        })?),
         (false, true) => saturation(args, &mut output),
         (false, false) => one_state(args, &mut output),
     }
 }
 
-/// Each row as it came, with its answer behind it.
-fn batch<const IN: usize, const OUT: usize>(
-    input: impl Read,
-    output: impl Write,
-    inputs: [&'static str; IN],
-    outputs: [&'static str; OUT],
-    answer: impl Fn([&str; IN]) -> [String; OUT],
-) -> Result<(), HeliumCommandError> {
-    // Without quoting a stray quotation mark spoils its own row and not all that follow.
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .quoting(false)
-        .from_reader(input);
-    let mut writer = csv::WriterBuilder::new().flexible(true).from_writer(output);
-    let mut record = csv::ByteRecord::new();
-    if !reader.read_byte_record(&mut record)? {
-        let [column, ..] = inputs.as_slice() else {
-            return Ok(());
+/// How rows are answered: by temperature and pressure, else by pressure and enthalpy or quality.
+fn states(header: &Header) -> Result<(Vec<&'static str>, Answer<'static>), BatchError> {
+    let [t, p] = STATE_INPUTS;
+    if let (None, Some(p)) = (header.find(t), header.find(p)) {
+        let enthalpy = ENTHALPY_INPUTS.iter().find_map(|name| header.find(name));
+        let (given, place) = match (enthalpy, header.find(QUALITY_INPUT)) {
+            (Some(place), _) => (Given::Enthalpy, place),
+            (None, Some(place)) => (Given::Quality, place),
+            (None, None) => {
+                return Err(header.missing("temperature_K (nor enthalpy_J_kg, nor quality)"));
+            }
         };
-        return Err(HeliumCommandError::MissingColumn {
-            column,
-            found: "nothing, since it is empty".to_owned(),
-        });
+        let answer: Answer<'_> =
+            Box::new(move |row| mixture_row(given, row.get(p), row.get(place)));
+        return Ok((given.outputs(), answer));
     }
-    let header: Vec<String> = record.iter().map(cell).collect();
-    let mut places = [0; IN];
-    for (place, column) in places.iter_mut().zip(inputs) {
-        *place = header
-            .iter()
-            .position(|name| name == column)
-            .ok_or_else(|| HeliumCommandError::MissingColumn {
-                column,
-                found: header.join(", "),
-            })?;
-    }
-    writer.write_record(header.iter().map(String::as_str).chain(outputs))?;
-    while reader.read_byte_record(&mut record)? {
-        let mut cells: Vec<String> = record.iter().map(cell).collect();
-        let answered = if cells.len() == header.len() {
-            let wanted = places.map(|place| cells.get(place).map_or("", String::as_str));
-            answer(wanted)
-        } else {
-            only_problem(format!(
-                "the row has {} fields where the first line names {}",
-                cells.len(),
-                header.len()
-            ))
-        };
-        cells.resize(header.len(), String::new());
-        writer.write_record(cells.iter().chain(&answered))?;
-    }
-    writer.flush()?;
-    Ok(())
-}
-
-/// A field as text: bytes that are no text are replaced, outer quotation marks and a byte-order mark
-/// are dropped.
-fn cell(bytes: &[u8]) -> String {
-    String::from_utf8_lossy(bytes)
-        .trim_start_matches('\u{feff}')
-        .trim()
-        .trim_matches('"')
-        .to_owned()
+    let (t, p) = (header.need(t)?, header.need(p)?);
+    let phase = header.find(PHASE_INPUT);
+    let answer: Answer<'_> = Box::new(move |row| {
+        let phase = phase.map_or("", |place| row.get(place));
+        state_row(row.get(t), row.get(p), phase).into()
+    });
+    Ok((STATE_OUTPUTS.to_vec(), answer))
 }
 
 #[derive(Serialize)]
@@ -468,7 +422,7 @@ mod tests {
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(
             lines[0],
-            "temperature_K,pressure_Pa,density_kg_m3,enthalpy_J_kg,entropy_J_kgK,speed_of_sound_m_s,phase,problem"
+            "temperature_K,pressure_Pa,density_kg_m3,enthalpy_J_kg,entropy_J_kgK,speed_of_sound_m_s,internal_energy_J_kg,cp_J_kgK,cv_J_kgK,viscosity_Pas,phase,problem"
         );
         assert_eq!(lines.len(), 8, "{text}");
         assert!(lines[1].starts_with("4.2,101325,125.2") && lines[1].ends_with(",liquid,"));
@@ -486,6 +440,28 @@ mod tests {
         let text = answer(&["--batch"], input.as_bytes()).unwrap();
         let row = text.lines().nth(1).unwrap();
         assert!(row.starts_with("A,101325,300,0.16"), "{row}");
+    }
+
+    #[test]
+    fn batch_takes_phase_enthalpy_and_quality() {
+        let input = "temperature_K,pressure_Pa,phase\n4.2,99000,liquid\n4.2,99000,\n";
+        let text = answer(&["--batch"], input.as_bytes()).unwrap();
+        let rows: Vec<&str> = text.lines().collect();
+        assert!(rows[1].starts_with("4.2,99000,liquid,125."), "{}", rows[1]);
+        assert!(rows[2].starts_with("4.2,99000,,15.") || rows[2].starts_with("4.2,99000,,16."));
+        for (column, value) in [("enthalpy_J_per_kg", "0"), ("quality", "0.5")] {
+            let input = format!("pressure_Pa,{column}\n101325,{value}\n");
+            let text = answer(&["--batch"], input.as_bytes()).unwrap();
+            let rows: Vec<&str> = text.lines().collect();
+            assert!(
+                rows[0].contains(",temperature_K,density_kg_m3,"),
+                "{}",
+                rows[0]
+            );
+            assert!(rows[1].ends_with(','), "{}", rows[1]);
+        }
+        let error = answer(&["--batch"], b"pressure_Pa\n1\n").unwrap_err();
+        assert!(error.to_string().contains("nor quality"), "{error}");
     }
 
     #[test]

@@ -1,7 +1,10 @@
 //! The command line: one file per subcommand; the only floor that prints.
 
+pub mod air;
+pub mod batch;
 pub mod check;
 pub mod client;
+pub mod convert;
 pub mod helium;
 pub mod ledger;
 pub mod ledger_import;
@@ -44,9 +47,10 @@ enum Command {
     Run(run::RunArgs),
     Check(check::Args),
     Helium(helium::HeliumArgs),
+    Air(air::AirArgs),
+    Convert(convert::ConvertArgs),
     Losses(losses::LossesArgs),
     Magnet(magnet::MagnetArgs),
-    Ledger(ledger::LedgerArgs),
     Ledger(Box<ledger::LedgerArgs>),
     Status(status::StatusArgs),
     VacuumRise(vacuum_rise::VacuumRiseArgs),
@@ -61,6 +65,8 @@ pub fn main() -> ExitCode {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(&args, std::io::stdout().lock()),
         Command::Helium(args) => helium::main(&args),
+        Command::Air(args) => air::main(&args),
+        Command::Convert(args) => convert::main(&args),
         Command::Losses(args) => losses::main(&args),
         Command::Magnet(args) => magnet::main(&args),
         Command::Ledger(args) => ledger::main(&args),

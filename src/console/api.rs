@@ -11,8 +11,9 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts, Scene,
-    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts, magnet_facts, room_facts, timeline_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts,
+    Scene, alarm_facts, channel_facts, hall_facts, health_facts, helium_facts, loss_facts,
+    magnet_facts, room_facts, timeline_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
@@ -46,6 +47,7 @@ pub(super) fn router() -> Router<Arc<Shared>> {
         .route("/api/v1/channels", get(|s| drawn(s, channel_facts)))
         .route("/api/v1/channels/{id}", get(channel))
         .route("/api/v1/channels/{id}/trend", get(trend))
+        .route("/api/v1/halls", get(|s| drawn(s, hall_facts)))
         .route("/api/v1/ledger", get(ledger))
         .route("/api/v1/journal", get(journal))
         .route("/api/v1/health", get(health))

@@ -16,6 +16,32 @@ const MAX_DELTA: f64 = 5.0;
 /// What the last step is estimated to leave, relative.
 const SETTLED: f64 = 1e-11;
 
+/// Where vapour ends and where liquid begins at the latest, as reduced densities.
+///
+/// Between its spinodals the equation has, below 5.15 K, a stretch of positive slope that no fluid
+/// has: reduced densities 0.72 to 1.27 up to 5.0 K and 0.89 to 1.10 above, while the spinodals stay
+/// below 0.65 and above 1.35, then below 0.81 and above 1.19 (looked at in steps of 17 mK). A start in
+/// it would end in it.
+fn branch_ends(temperature: f64) -> (f64, f64) {
+    if temperature < 5.0 {
+        (0.70, 1.28)
+    } else if temperature < 5.15 {
+        (0.88, 1.11)
+    } else {
+        (CRITICAL_DELTA, CRITICAL_DELTA)
+    }
+}
+
+/// The reduced densities that a branch is searched in.
+fn bracket(branch: Branch, temperature: f64) -> (f64, f64) {
+    let (vapour, liquid) = branch_ends(temperature);
+    match branch {
+        Branch::Single => (0.0, MAX_DELTA),
+        Branch::Liquid => (liquid, MAX_DELTA),
+        Branch::Vapour => (0.0, vapour),
+    }
+}
+
 /// Which stretch of the isotherm to search.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Branch {
@@ -36,19 +62,12 @@ pub(super) fn solve(
     branch: Branch,
     warm: Option<f64>,
 ) -> Result<f64, HeliumError> {
+    let (low, high) = bracket(branch, isotherm.temperature);
     let start = warm
         .map(|rho| rho / REDUCING_DENSITY)
-        .filter(|delta| within(branch, *delta))
+        .filter(|delta| *delta > low && *delta < high)
         .unwrap_or_else(|| start::delta(isotherm, pressure, branch));
     solve_from(isotherm, pressure, branch, start)
-}
-
-fn within(branch: Branch, delta: f64) -> bool {
-    match branch {
-        Branch::Single => delta > 0.0 && delta < MAX_DELTA,
-        Branch::Liquid => delta > CRITICAL_DELTA && delta < MAX_DELTA,
-        Branch::Vapour => delta > 0.0 && delta < CRITICAL_DELTA,
-    }
 }
 
 pub(super) fn solve_from(
@@ -58,11 +77,7 @@ pub(super) fn solve_from(
     start: f64,
 ) -> Result<f64, HeliumError> {
     let target = pressure / (REDUCING_DENSITY * isotherm.rt);
-    let (mut low, mut high) = match branch {
-        Branch::Single => (0.0, MAX_DELTA),
-        Branch::Liquid => (CRITICAL_DELTA, MAX_DELTA),
-        Branch::Vapour => (0.0, CRITICAL_DELTA),
-    };
+    let (mut low, mut high) = bracket(branch, isotherm.temperature);
     let mut delta = if start > low && start < high {
         start
     } else {

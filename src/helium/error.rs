@@ -41,6 +41,26 @@ pub enum HeliumError {
         /// Highest, kg/m3.
         high_kg_per_m3: f64,
     },
+    /// An enthalpy that no state at this pressure has.
+    #[error(
+        "no state at {pressure_pa} Pa has an enthalpy of {enthalpy_j_per_kg} J/kg; they reach from {low_j_per_kg:.0} to {high_j_per_kg:.0} J/kg (from 300 K, 101325 Pa)"
+    )]
+    EnthalpyOutOfRange {
+        /// As asked, J/kg.
+        enthalpy_j_per_kg: f64,
+        /// As asked, Pa.
+        pressure_pa: f64,
+        /// Least at this pressure, J/kg.
+        low_j_per_kg: f64,
+        /// Greatest at this pressure, J/kg.
+        high_j_per_kg: f64,
+    },
+    /// A quality beyond saturated liquid or saturated vapour.
+    #[error("a quality of {quality} is not between 0 (saturated liquid) and 1 (saturated vapour)")]
+    QualityOutOfRange {
+        /// As asked.
+        quality: f64,
+    },
     /// Helium is solid here.
     #[error(
         "helium is solid at {temperature_k} K and {pressure_pa} Pa: it freezes at {melting_pressure_pa:.0} Pa"

@@ -20,6 +20,7 @@ mod helium_ii;
 mod lambda_line;
 mod liquid_bath;
 mod melting;
+mod mixture;
 mod phase;
 mod properties;
 mod saturation;
@@ -36,6 +37,7 @@ pub use helium_ii::{
 pub use lambda_line::{LAMBDA_PRESSURE_PA, LAMBDA_TEMPERATURE_K, lambda_temperature};
 pub use liquid_bath::{BathDensity, liquid_bath_density, liquid_bath_density_at_pressure};
 pub use melting::melting_pressure_pa;
+pub use mixture::{Mixture, at_enthalpy, at_quality};
 pub use phase::{Phase, PhaseHint};
 pub use properties::{
     DensityWithSlopes, density, density_from, density_with_slopes, density_with_slopes_from,

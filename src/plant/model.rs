@@ -95,6 +95,8 @@ pub struct Plant {
     pub deliveries: Deliveries,
     /// Settings of the pages.
     pub console: Console,
+    /// Halls whose oxygen is watched.
+    pub halls: Vec<Hall>,
     /// Hash of the description's texts.
     pub hash: DescriptionHash,
 }
@@ -597,6 +599,30 @@ pub struct MeterGroups {
     pub model: GroupIx,
     /// The stated pressure of the air, while no barometer tells it.
     pub air: GroupIx,
+}
+
+/// A hall with helium in it and people.
+#[derive(Debug, Clone)]
+pub struct Hall {
+    /// Text id.
+    pub id: Id,
+    /// Name as people say it.
+    pub name: String,
+    /// Its volume and its fan.
+    pub air: crate::air::Hall,
+    /// Its oxygen monitors; never empty.
+    pub oxygen: Vec<OxygenMonitor>,
+    /// Sections whose vessels stand in it.
+    pub sections: Vec<SectionIx>,
+}
+
+/// An oxygen monitor of a hall.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OxygenMonitor {
+    /// The channel (a fraction).
+    pub channel: ChannelIx,
+    /// What it responds to.
+    pub scale: crate::instrument::oxygen::OxygenScale,
 }
 
 /// What crossed the plant boundary.

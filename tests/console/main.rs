@@ -8,6 +8,7 @@
     reason = "helpers of tests fail as their tests do"
 )]
 
+mod halls;
 mod hostile;
 mod pages;
 mod people;

@@ -31,7 +31,7 @@ fn sensor_s1() -> Curve {
 fn chebyshev_series_agree_with_numpy() {
     let curve = sensor_s1();
     let table = Table::read("chebyshev_sensor.csv");
-    let mut value = Worst::new("chebyshev_sensor.csv, K", 1e-9);
+    let mut value = Worst::new("chebyshev_sensor.csv, value, K", 1e-9);
     let mut join = Worst::new("chebyshev_sensor.csv at the join, K", 0.13e-3);
     let mut slope = Worst::new("chebyshev_sensor.csv, slope, relative", 1e-9);
     let mut inverse = Worst::new("chebyshev_sensor.csv, inverse, relative", 1e-10);

@@ -1,5 +1,8 @@
 //! Reading of the reference tables in `tests/reference`.
 
+#[path = "../reference/table.rs"]
+mod table;
+
 /// A CSV with `#` comment lines above its header.
 pub struct Table {
     columns: Vec<String>,
@@ -81,5 +84,6 @@ impl Worst {
             self.largest,
             self.limit
         );
+        table::hold(self.what, self.largest, self.limit);
     }
 }

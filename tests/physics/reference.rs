@@ -6,6 +6,9 @@
     reason = "test support: a broken reference file must stop the test, and deviations are shown"
 )]
 
+#[path = "../reference/table.rs"]
+mod table;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -95,5 +98,6 @@ impl Worst {
             self.value,
             self.place
         );
+        table::hold(&self.name, self.value, tolerance);
     }
 }

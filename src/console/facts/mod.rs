@@ -4,6 +4,7 @@
 pub mod alarms;
 pub mod change;
 pub mod channels;
+pub mod halls;
 pub mod health;
 pub mod helium;
 pub mod losses;
@@ -14,6 +15,7 @@ pub mod timeline;
 pub use alarms::{AlarmFact, AlarmFacts, alarm_facts};
 pub use change::{ChangePoint, change};
 pub use channels::{ChannelFact, ChannelFacts, channel_facts};
+pub use halls::{HallFact, HallFacts, hall_facts};
 pub use health::{HealthFacts, health_facts};
 pub use helium::{HeliumFacts, helium_facts};
 pub use losses::{LossFact, LossFacts, loss_facts};

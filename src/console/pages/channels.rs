@@ -9,7 +9,9 @@ use axum::response::Response;
 
 use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
-use crate::console::facts::{ChannelFact, ChannelFacts, Scene, channel_facts};
+use crate::console::facts::{
+    ChannelFact, ChannelFacts, HallFacts, Scene, channel_facts, hall_facts,
+};
 use crate::console::http::{Problem, Shared, in_kind};
 use crate::console::office::TrendSeries;
 use crate::console::plot::{Plot, Point, stretches};
@@ -24,6 +26,7 @@ const POINTS: usize = 400;
 struct ChannelsPage {
     frame: Frame,
     facts: ChannelFacts,
+    halls: HallFacts,
 }
 
 impl ChannelsPage {
@@ -50,9 +53,11 @@ pub(in crate::console) async fn page(
     State(shared): State<Arc<Shared>>,
     headers: HeaderMap,
 ) -> Response {
+    let (facts, halls) = shared.with_scene(|scene| (channel_facts(scene), hall_facts(scene)));
     let page = ChannelsPage {
         frame: Frame::new(&shared, &headers, "/channels"),
-        facts: shared.with_scene(channel_facts),
+        facts,
+        halls,
     };
     render(StatusCode::OK, &page)
 }

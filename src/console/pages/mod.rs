@@ -4,8 +4,8 @@ pub(super) mod alarms;
 pub(super) mod box_health;
 pub(super) mod channels;
 pub(super) mod helium;
-pub(super) mod timeline;
 pub(super) mod magnets;
+pub(super) mod timeline;
 
 use std::sync::Arc;
 

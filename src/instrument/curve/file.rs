@@ -31,14 +31,37 @@
 //! coefficients = [45.69, -42.67, 10.22]
 //! ```
 //!
-//! Both may carry `valid-until`, a time such as `2028-03-01T00:00:00Z`. Any unit of the quantity
-//! may be used; a curve inside the program is SI.
+//! A sensor that follows a standard is TOML as well, with `kind`:
+//!
+//! ```text
+//! kind = "platinum"                      # IEC 60751
+//! id = "lead-pt100"
+//! resistance-at-0-degC = "100 ohm"
+//! std-uncertainty = "0.15 K"
+//! provenance = "IEC 60751, class A"
+//! input-unit = "ohm"
+//! output-unit = "K"
+//! ```
+//! ```text
+//! kind = "thermocouple"                  # IEC 60584-1
+//! id = "string-3-e"
+//! type = "E"                             # E, K, T or N
+//! reference-junction = "0 degC"          # what the emf counts from
+//! std-uncertainty = "1 K"                # above -200 degC; grows below, as the sensitivity vanishes
+//! provenance = "IEC 60584-1, class 2"
+//! input-unit = "mV"
+//! output-unit = "K"
+//! ```
+//!
+//! A Chebyshev series may say `kind = "chebyshev"`. All may carry `valid-until`, a time such as
+//! `2028-03-01T00:00:00Z`. Any unit of the quantity may be used; a curve inside the program is SI.
 
 use std::sync::Arc;
 
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::standard;
 use super::{
     ChebyshevCurve, ChebyshevRange, Curve, CurveProblem, CurveSpec, Interpolation, TableCurve,
     Variable,
@@ -56,10 +79,28 @@ pub struct CurveFileError {
     pub message: String,
 }
 
-fn at(line: usize, message: impl Into<String>) -> CurveFileError {
+pub(super) fn at(line: usize, message: impl Into<String>) -> CurveFileError {
     CurveFileError {
         line,
         message: message.into(),
+    }
+}
+
+/// Reads a curve file of any form; its name tells CSV from TOML.
+///
+/// # Errors
+/// The first [`CurveFileError`] of the file.
+pub fn parse_curve(name: &str, text: &str) -> Result<CurveSpec, CurveFileError> {
+    match name.rsplit_once('.').map(|(_, extension)| extension) {
+        Some("csv") => parse_table(text),
+        Some("toml") => match standard::kind(text) {
+            Some((line, kind)) => standard::parse(line, &kind, text),
+            None => parse_chebyshev(text),
+        },
+        _ => Err(at(
+            1,
+            "this is not a curve file; name it *.csv (table) or *.toml (Chebyshev series), or move it out of curves/",
+        )),
     }
 }
 
@@ -124,12 +165,12 @@ pub fn parse_table(text: &str) -> Result<CurveSpec, CurveFileError> {
         };
         at(line.unwrap_or(end), problem.to_string())
     })?;
-    header.spec(end, output.kind, input.kind, Curve::Table(curve))
+    header.spec(end, &output, &input, Curve::Table(curve))
 }
 
-struct QuantityKindUnit {
-    kind: QuantityKind,
-    unit: &'static Unit,
+pub(super) struct QuantityKindUnit {
+    pub(super) kind: QuantityKind,
+    pub(super) unit: &'static Unit,
 }
 
 impl QuantityKindUnit {
@@ -162,7 +203,7 @@ fn column_unit(
     unit_of(line, symbol, kind)
 }
 
-fn unit_of(
+pub(super) fn unit_of(
     line: usize,
     symbol: &str,
     kind: QuantityKind,
@@ -248,16 +289,18 @@ impl Header {
     fn spec(
         &self,
         end: usize,
-        quantity: QuantityKind,
-        input: QuantityKind,
+        output: &QuantityKindUnit,
+        input: &QuantityKindUnit,
         curve: Curve,
     ) -> Result<CurveSpec, CurveFileError> {
         let (line, std_uncertainty) = self.required("std-uncertainty", end)?;
         Ok(CurveSpec {
             id: self.required("id", end)?.1.clone(),
-            quantity,
-            input,
-            std_uncertainty: uncertainty(*line, std_uncertainty, quantity)?,
+            quantity: output.kind,
+            input: input.kind,
+            output_unit: output.unit,
+            input_unit: input.unit,
+            std_uncertainty: uncertainty(*line, std_uncertainty, output.kind)?,
             provenance: self.required("provenance", end)?.1.clone(),
             valid_until: match self.fields.get("valid-until") {
                 Some((line, text)) => Some(time(*line, text)?),
@@ -268,7 +311,11 @@ impl Header {
     }
 }
 
-fn uncertainty(line: usize, text: &str, kind: QuantityKind) -> Result<f64, CurveFileError> {
+pub(super) fn uncertainty(
+    line: usize,
+    text: &str,
+    kind: QuantityKind,
+) -> Result<f64, CurveFileError> {
     let (si, _) = quantity::parse(text, kind.difference())
         .map_err(|error| at(line, format!("std-uncertainty: {error}")))?;
     if si >= 0.0 {
@@ -278,7 +325,7 @@ fn uncertainty(line: usize, text: &str, kind: QuantityKind) -> Result<f64, Curve
     }
 }
 
-fn time(line: usize, text: &str) -> Result<Timestamp, CurveFileError> {
+pub(super) fn time(line: usize, text: &str) -> Result<Timestamp, CurveFileError> {
     Timestamp::parse(text).map_err(|error| {
         at(
             line,
@@ -290,6 +337,8 @@ fn time(line: usize, text: &str) -> Result<Timestamp, CurveFileError> {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct RawChebyshev {
+    #[expect(dead_code, reason = "looked at before the rest is read")]
+    kind: Option<String>,
     id: Spanned<String>,
     quantity: Spanned<String>,
     input: Spanned<String>,
@@ -401,6 +450,8 @@ pub fn parse_chebyshev(text: &str) -> Result<CurveSpec, CurveFileError> {
         id: named(&raw.id, "id")?.1,
         quantity,
         input,
+        output_unit,
+        input_unit,
         std_uncertainty,
         provenance: named(&raw.provenance, "provenance")?.1,
         valid_until: match &raw.valid_until {

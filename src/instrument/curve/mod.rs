@@ -8,13 +8,14 @@ mod chebyshev;
 mod file;
 mod platinum;
 mod root;
+mod standard;
 mod table;
 mod thermocouple;
 
 use std::sync::Arc;
 
 pub use chebyshev::{ChebyshevCurve, ChebyshevRange, Variable};
-pub use file::{CurveFileError, parse_chebyshev, parse_table};
+pub use file::{CurveFileError, parse_chebyshev, parse_curve, parse_table};
 pub use platinum::{PlatinumCurve, ToleranceClass};
 pub(crate) use root::bracketed;
 pub use table::{Interpolation, TableCurve};
@@ -22,7 +23,7 @@ pub use thermocouple::{Compensated, ThermocoupleCurve, ThermocoupleType};
 
 use super::excitation::ExcitedCurve;
 use super::vacuum::LogGaugeCurve;
-use crate::quantity::QuantityKind;
+use crate::quantity::{QuantityKind, Unit};
 use crate::time::Timestamp;
 
 /// How far beyond a range end an input still counts as the end, as part of the width of the range.
@@ -226,6 +227,17 @@ impl Curve {
         Ok((at_low.min(at_high), at_low.max(at_high)))
     }
 
+    /// How many times larger than stated the uncertainty of an output is: 1, and more where a
+    /// thermocouple loses its sensitivity.
+    #[must_use]
+    #[inline]
+    pub fn widening(&self, output: f64) -> f64 {
+        match self {
+            Self::Thermocouple(curve) => curve.widening(output),
+            _ => 1.0,
+        }
+    }
+
     /// Everything wrong with the curve. `join_limit` is the largest step between ranges, in the
     /// unit of the output.
     #[must_use]
@@ -321,7 +333,11 @@ pub struct CurveSpec {
     pub quantity: QuantityKind,
     /// What goes in.
     pub input: QuantityKind,
-    /// Standard uncertainty of the calibration, SI of the output.
+    /// The unit that the file writes its outputs in.
+    pub output_unit: &'static Unit,
+    /// The unit that the file writes its inputs in.
+    pub input_unit: &'static Unit,
+    /// Standard uncertainty of the calibration, SI of the output; see [`Self::std_uncertainty_at`].
     pub std_uncertainty: f64,
     /// Where the curve comes from: who calibrated, when, against what.
     pub provenance: String,
@@ -332,6 +348,12 @@ pub struct CurveSpec {
 }
 
 impl CurveSpec {
+    /// Standard uncertainty of the calibration at an output, SI of the output.
+    #[must_use]
+    pub fn std_uncertainty_at(&self, output: f64) -> f64 {
+        self.std_uncertainty * self.curve.widening(output)
+    }
+
     /// Everything wrong with the curve; ranges may differ at a join by the stated uncertainty.
     #[must_use]
     pub fn check(&self) -> Vec<CurveProblem> {

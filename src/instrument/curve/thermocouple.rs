@@ -53,6 +53,8 @@ pub struct Compensated {
 const ICE_POINT_K: f64 = 273.15;
 const LOW_C: f64 = -270.0;
 const MV_PER_V: f64 = 1e3;
+/// Coldest temperature that a class states a limit for, degrees Celsius.
+const CLASS_FLOOR_C: f64 = -200.0;
 
 impl ThermocoupleType {
     const fn high_c(self) -> f64 {
@@ -198,10 +200,20 @@ impl ThermocoupleCurve {
     /// [`CurveError`] when the temperature is no number or outside the curve.
     pub fn tolerance_k(&self, temperature_k: f64) -> Result<f64, CurveError> {
         let t = self.within(temperature_k)?;
-        let stated = t.max(-200.0);
+        let stated = t.max(CLASS_FLOOR_C);
         let limit = self.kind.class_limit_k(stated);
         let slope = |t| self.kind.emf_and_slope(t).1;
         Ok(limit * slope(stated) / slope(t))
+    }
+
+    /// What an uncertainty stated in kelvin, for where classes are stated, is to be multiplied with:
+    /// below -200 degrees Celsius it stays the same emf, and the sensitivity vanishes.
+    pub(super) fn widening(&self, temperature_k: f64) -> f64 {
+        let slope = |t| self.kind.emf_and_slope(t).1;
+        match self.within(temperature_k) {
+            Ok(t) if t < CLASS_FLOOR_C => slope(CLASS_FLOOR_C) / slope(t),
+            _ => 1.0,
+        }
     }
 
     #[inline]

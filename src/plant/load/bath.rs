@@ -6,7 +6,7 @@ use super::vessels::Reader;
 use crate::instrument::level::{CapacitanceProbe, Strapping};
 use crate::plant::model::{Contents, LevelSource, LiquidState, Stratified, VapourState};
 use crate::plant::raw::{self, Quantity, Text};
-use crate::quantity::{Capacitance, Length, QuantityKind, Temperature, split_stated};
+use crate::quantity::{Capacitance, Length, QuantityKind, Temperature};
 
 impl Reader<'_, '_, '_> {
     pub(super) fn bath(&mut self, field: &Spanned<raw::Bath>) -> Option<Contents> {

@@ -4,9 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::context::{Context, Place};
-use crate::instrument::curve::{
-    Curve, CurveFileError, CurveSpec, PlatinumCurve, parse_chebyshev, parse_table,
-};
+use crate::instrument::curve::{Curve, CurveFileError, CurveSpec, PlatinumCurve, parse_curve};
 use crate::plant::files::SourceFile;
 use crate::plant::raw::nearest;
 use crate::quantity::QuantityKind;
@@ -33,6 +31,8 @@ impl Curves {
                 id: id.into(),
                 quantity: QuantityKind::Temperature,
                 input: QuantityKind::Resistance,
+                output_unit: QuantityKind::Temperature.si_unit(),
+                input_unit: QuantityKind::Resistance.si_unit(),
                 // The tolerance is the sensor's, so the channel states it.
                 std_uncertainty: 0.0,
                 provenance: "IEC 60751".into(),
@@ -48,14 +48,7 @@ impl Curves {
     }
 
     fn take(&mut self, context: &mut Context<'_>, file: &SourceFile) {
-        let parsed = match file.name.rsplit_once('.').map(|(_, extension)| extension) {
-            Some("csv") => parse_table(&file.text),
-            Some("toml") => parse_chebyshev(&file.text),
-            _ => Err(CurveFileError {
-                line: 1,
-                message: "this is not a curve file; name it *.csv (table) or *.toml (Chebyshev series), or move it out of curves/".into(),
-            }),
-        };
+        let parsed = parse_curve(&file.name, &file.text);
         let stem = file
             .name
             .rsplit(['/'])
@@ -71,6 +64,15 @@ impl Curves {
                 }
                 .to_owned();
                 context.error_in_line(&file.name, line, what.to_owned(), write);
+                self.broken.insert(stem.to_owned());
+            }
+            Ok(spec) if matches!(&*spec.curve, Curve::Thermocouple(_)) => {
+                context.error_in_line(
+                    &file.name,
+                    1,
+                    format!("curve {:?} is a thermocouple, whose reading needs its reference junction", spec.id),
+                    "thermocouple = \"E\" in the instrument instead of a curve; this form of file is for coldledger convert".into(),
+                );
                 self.broken.insert(stem.to_owned());
             }
             Ok(spec) => {

@@ -17,6 +17,7 @@ mod conversion;
 mod corrections;
 mod curves;
 mod devices;
+mod halls;
 mod lines;
 mod magnets;
 mod meters;
@@ -200,6 +201,12 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         .iter()
         .map(|entry| site::booking(context, &sections, entry))
         .collect();
+    gather(context, "hall", &raw.hall, |keys| keys.id.as_ref());
+    let hall: Vec<_> = raw
+        .hall
+        .iter()
+        .map(|entry| halls::hall(context, &channels, &sections, entry))
+        .collect();
     let (site_id, site_name) = site
         .as_ref()
         .map_or(("", ""), |site| (&*site.id, site.name.as_str()));
@@ -231,6 +238,7 @@ fn make(context: &mut Context<'_>, raw: &Raw, files: &[SourceFile]) -> Option<Pl
         ledger_seed: whole(ledger)?,
         deliveries: deliveries?,
         console: console?,
+        halls: whole(hall)?,
         hash: hash(files),
     })
 }

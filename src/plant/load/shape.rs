@@ -3,10 +3,10 @@
 
 use toml::Spanned;
 
-use super::context::split_stated;
 use super::vessels::Reader;
 use crate::instrument::level::{Head, Immersed, Shape, Strapping};
 use crate::plant::raw::{self, Quantity};
+use crate::quantity::split_stated;
 use crate::quantity::{Fraction, QuantityKind};
 
 impl Reader<'_, '_, '_> {

@@ -441,6 +441,24 @@ raw! {
         over: Quantity,
     }
 
+    /// `[[hall]]`
+    Hall {
+        id: Text,
+        name: Text,
+        volume: Quantity,
+        exhaust: Quantity,
+        supply: Quantity,
+        sections: Vec<Text>,
+        oxygen: Vec<Spanned<OxygenMonitor>>,
+    }
+
+    /// `{ channel = "...", reads = "partial-pressure", calibrated-at = "1013 mbar(a)" }`
+    OxygenMonitor {
+        channel: Text,
+        reads: Text,
+        calibrated_at: Quantity,
+    }
+
     /// `[[ledger]]`
     Ledger {
         at: Text,

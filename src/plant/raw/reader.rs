@@ -9,7 +9,7 @@ use toml::de::{DeTable, DeValue, ValueDeserializer};
 
 use super::{
     Alarm, Channel, ChannelKeys, Conductor, Console, CoolDown, CurrentLead, Delivery, Device,
-    Entry, Instrument, Joint, Ledger, Line, Magnet, Section, SharedError, Site, Vessel,
+    Entry, Hall, Instrument, Joint, Ledger, Line, Magnet, Section, SharedError, Site, Vessel,
 };
 
 /// A fault of form at an offset of a file.
@@ -41,9 +41,10 @@ pub(in crate::plant) struct Raw {
     pub alarm: Vec<Entry<Alarm>>,
     pub delivery: Vec<Entry<Delivery>>,
     pub console: Vec<Entry<Console>>,
+    pub hall: Vec<Entry<Hall>>,
 }
 
-const TOP_LEVEL: [&str; 17] = [
+const TOP_LEVEL: [&str; 18] = [
     "site",
     "shared-error",
     "device",
@@ -61,6 +62,7 @@ const TOP_LEVEL: [&str; 17] = [
     "alarm",
     "deliveries",
     "console",
+    "hall",
 ];
 
 const CHANNEL_KEYS: [&str; 7] = [
@@ -99,6 +101,7 @@ impl Raw {
                 "joint" => reader.many("joint", value, &mut self.joint),
                 "current-lead" => reader.many("current-lead", value, &mut self.current_lead),
                 "cool-down" => reader.many("cool-down", value, &mut self.cool_down),
+                "hall" => reader.many("hall", value, &mut self.hall),
                 "ledger" => reader.many("ledger", value, &mut self.ledger),
                 "alarm" => reader.many("alarm", value, &mut self.alarm),
                 "channel" => reader.channels(value, &mut self.channel),
