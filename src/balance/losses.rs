@@ -114,14 +114,13 @@ impl LossBook {
         });
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
         let refined_areas = self.judge_areas(plant, ledger);
-        let leading = self.leading();
-        if leading.is_none() {
-            self.explanation = None;
-        }
-        let renew = match leading {
-            None => false,
-            Some((None, _)) => refined,
-            Some((Some(area), _)) => refined_areas.contains(&area),
+        let renew = match self.leading().map(|(scope, _)| scope) {
+            None => {
+                self.explanation = None;
+                false
+            }
+            Some(None) => refined,
+            Some(Some(area)) => refined_areas.contains(&area),
         };
         let explained = series
             .filter(|_| renew)
@@ -290,8 +289,7 @@ impl LossBook {
     /// meter that reads wrong moves areas only.
     fn leading(&self) -> Option<(Option<usize>, &OnsetEstimate)> {
         let of_areas = self.areas.iter().enumerate();
-        let of_areas =
-            of_areas.filter_map(|(at, book)| Some((Some(at), book.judgement.onset()?)));
+        let of_areas = of_areas.filter_map(|(at, book)| Some((Some(at), book.judgement.onset()?)));
         let of_plant = self.judgement.onset().map(|onset| (None, onset));
         of_plant
             .into_iter()

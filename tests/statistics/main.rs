@@ -18,4 +18,5 @@ mod inventory;
 mod least_squares;
 mod losses;
 mod replay;
+mod score;
 mod support;

@@ -300,7 +300,6 @@ fn is_right(right: Right, kind: &HypothesisKind) -> bool {
         | (Right::Step(wanted), HypothesisKind::Step { vessel, .. })
         | (Right::Holdup(wanted), HypothesisKind::Holdup { vessel }) => is(vessel, wanted),
         (Right::Meter(wanted), HypothesisKind::Meter { line }) => is(line, wanted),
-        (Right::Lag(wanted), HypothesisKind::ThermometerLag { vessels }) => among(vessels, wanted),
         _ => false,
     }
 }

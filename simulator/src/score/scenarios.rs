@@ -115,8 +115,6 @@ pub enum Right {
     Delivery(&'static str),
     /// A holdup of this vessel.
     Holdup(&'static str),
-    /// A lagging thermometer of this vessel.
-    Lag(&'static str),
 }
 
 /// A scenario of the score.
@@ -553,7 +551,7 @@ pub const ALL: &[Scenario] = &[
         conditions: Conditions::Hot,
         what: What::Events {
             text: "[[event]]\nat = \"ONSET\"\nkind = \"thermometer-lag\"\nvessel = \"TANK-2\"\nlag = \"6 h\"\n",
-            right: Right::Lag("TANK-2"),
+            right: Right::Nothing,
             unbooked: false,
         },
         days: 5.0,
