@@ -419,7 +419,9 @@ impl Evidence<'_> {
                 continue;
             };
             let weight = libm::exp(log(ix) - most) / total;
-            if weight < LEAST_WEIGHT || fit.size <= 0.0 {
+            // A meter may read too little or too much.
+            let either = matches!(one.kind, HypothesisKind::Meter { .. });
+            if weight < LEAST_WEIGHT || (fit.size <= 0.0 && !either) {
                 continue;
             }
             let Some(change) = changes.get(one.form) else {
