@@ -5,6 +5,7 @@
 //!  server.rs             Modbus TCP, one listener per device
 //!  demo.rs start.rs      the demonstration plant; a plant from files
 //!  past.rs truth_file.rs days of past in virtual time; the truth beside
+//!  score/                many plants whose truth is known, and how often what is said is right
 //!  virtual_plant.rs      model, sensors and scenario together
 //!  sensors/              truth to registers: noise, drift, faults
 //!  scenario/ settings/   what happens and when; what drives the plant
@@ -16,6 +17,7 @@ pub mod demo;
 pub mod model;
 pub mod past;
 pub mod scenario;
+pub mod score;
 pub mod sensors;
 pub mod server;
 pub mod settings;

@@ -15,13 +15,26 @@ use crate::virtual_plant::VirtualPlant;
 /// `boot` is the run of the daemon that the events belong to; monotonic time counts from the
 /// plant's start.
 pub fn events(plant: &mut VirtualPlant, until: Timestamp, boot: u64) -> Past<'_> {
+    let from = plant.now();
+    events_every(plant, (from, until), TICK, boot)
+}
+
+/// As [`events`], with a tick only every so often: for plants that are read as seldom. The first
+/// tick comes at `from`.
+pub fn events_every(
+    plant: &mut VirtualPlant,
+    (from, until): (Timestamp, Timestamp),
+    tick: Span,
+    boot: u64,
+) -> Past<'_> {
     let blocks = poll_plan(plant.plant())
         .into_iter()
         .map(|block| (block, None))
         .collect();
     Past {
         blocks,
-        next: plant.now(),
+        next: from,
+        tick,
         until,
         boot,
         ready: VecDeque::new(),
@@ -35,6 +48,7 @@ pub struct Past<'a> {
     plant: &'a mut VirtualPlant,
     blocks: Vec<(PollBlock, Option<Timestamp>)>,
     next: Timestamp,
+    tick: Span,
     until: Timestamp,
     boot: u64,
     ready: VecDeque<(Stamp, EventKind)>,
@@ -49,7 +63,7 @@ impl Past<'_> {
 
     fn grid_point(&mut self) {
         let at = self.next;
-        self.next = at + TICK;
+        self.next = at + self.tick;
         self.plant.advance(at - self.plant.now());
         let since_start = at - self.plant.start();
         let stamp = Stamp {
@@ -60,6 +74,9 @@ impl Past<'_> {
         };
         for entry in self.plant.take_bookings() {
             self.ready.push_back((stamp, EventKind::Ledger(entry)));
+        }
+        for action in self.plant.take_actions() {
+            self.ready.push_back((stamp, EventKind::Action(action)));
         }
         for (block, last) in &mut self.blocks {
             let is_due = last.is_none_or(|last: Timestamp| at - last >= block.interval);

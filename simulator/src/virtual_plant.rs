@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use coldledger::engine::event::{Actor, LedgerEntry, PollFault};
+use coldledger::engine::event::{Action, ActionKind, Actor, LedgerEntry, PollFault};
 use coldledger::helium::HeliumError;
 use coldledger::plant::{BlockKey, Booking, ChannelIx, DeviceIx, Id, Plant, RegisterTable, Stated};
 use coldledger::quantity::Mass;
@@ -86,6 +86,7 @@ pub struct VirtualPlant {
     held_by_hand: bool,
     tables: BTreeMap<(DeviceIx, RegisterTable), Table>,
     not_yet_booked: Vec<(Timestamp, LedgerEntry)>,
+    not_yet_done: Vec<(Timestamp, Action)>,
 }
 
 /// The registers that a device has.
@@ -133,6 +134,7 @@ impl VirtualPlant {
         }
         let mut virtual_plant = Self {
             not_yet_booked: bookings(&plant, &scenario, beginning),
+            not_yet_done: actions(&plant, &scenario, start),
             plant,
             model,
             sensors,
@@ -327,10 +329,63 @@ impl VirtualPlant {
         let due: Vec<(Timestamp, LedgerEntry)> = due;
         due.into_iter().map(|(_, entry)| entry).collect()
     }
+
+    /// What a person would have told the daemon by now, each once.
+    pub fn take_actions(&mut self) -> Vec<Action> {
+        let now = self.now;
+        let (due, later) = std::mem::take(&mut self.not_yet_done)
+            .into_iter()
+            .partition(|(at, _)| *at <= now);
+        self.not_yet_done = later;
+        let due: Vec<(Timestamp, Action)> = due;
+        due.into_iter().map(|(_, action)| action).collect()
+    }
+
+    /// The same plant with another scenario from now on; what began before goes on as the new one
+    /// has it.
+    #[must_use]
+    pub fn with_scenario(&self, scenario: Scenario) -> Self {
+        let now = self.now;
+        let mut other = self.clone();
+        other.not_yet_booked = bookings(&self.plant, &scenario, self.beginning);
+        other.not_yet_booked.retain(|(at, _)| *at > now);
+        other.not_yet_done = actions(&self.plant, &scenario, self.beginning.start);
+        other.not_yet_done.retain(|(at, _)| *at > now);
+        other.scenario = scenario;
+        other.update_faults();
+        other
+    }
 }
 
 fn known(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
+}
+
+/// What people say in a scenario, each with its time.
+fn actions(plant: &Plant, scenario: &Scenario, start: Timestamp) -> Vec<(Timestamp, Action)> {
+    let mut found: Vec<(Timestamp, Action)> = scenario
+        .events
+        .iter()
+        .filter_map(|event| {
+            let What::Mode { store, mode, .. } = &event.what else {
+                return None;
+            };
+            let vessel = plant.all.vessel.get(*store)?;
+            let action = Action {
+                actor: Actor {
+                    name: "shift leader".to_owned(),
+                    place: "simulator".to_owned(),
+                },
+                kind: ActionKind::SetMode {
+                    vessel: Arc::clone(&vessel.id),
+                    mode: Arc::clone(mode),
+                },
+            };
+            Some((event.times(start).0, action))
+        })
+        .collect();
+    found.sort_by_key(|(at, _)| *at);
+    found
 }
 
 /// Ledger entries of a scenario, each with the time it is entered: when the helium has crossed.
@@ -391,7 +446,7 @@ fn bookings(
                 place: "simulator".to_owned(),
             },
         };
-        entries.push((ends.unwrap_or(begins), entry));
+        entries.push((ends.unwrap_or(begins) + booked.after, entry));
     }
     entries.sort_by_key(|(at, _)| *at);
     entries

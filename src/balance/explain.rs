@@ -74,6 +74,8 @@ pub(super) struct Evidence<'a> {
     pub masses: &'a [VesselMass],
     /// When the loss began, s, with its band.
     pub onset_s: (f64, f64, f64),
+    /// The trace that the onset was found in.
+    pub leading: TraceOf,
     /// Changes of mode on record: when, s, and of which vessel.
     pub modes: &'a [(f64, VesselIx)],
     /// Mean flow of each metered line, kg/s.
@@ -119,8 +121,11 @@ impl Evidence<'_> {
             .collect::<Option<_>>()?;
         let correlation = correlations(&bases);
         let mut changes = vec![self.changes(&bases, &correlation, Form::Bend, self.onset_s.0)?];
-        let plant = bases.first()?;
-        if let Some(jump) = self.best_jump(plant) {
+        let leading = bases
+            .iter()
+            .find(|base| base.trace.of == self.leading)
+            .or(bases.first())?;
+        if let Some(jump) = self.best_jump(leading) {
             changes.extend(self.changes(&bases, &correlation, Form::Jump, jump));
         }
         for &(at_s, _) in self.modes {
@@ -135,13 +140,13 @@ impl Evidence<'_> {
         Some(self.weigh(&changes, &supposed, &fitted))
     }
 
-    /// The time at which a jump explains the plant's mass best.
-    fn best_jump(&self, plant: &Based) -> Option<f64> {
+    /// The time at which a jump explains the leading trace best.
+    fn best_jump(&self, leading: &Based) -> Option<f64> {
         let (_, from, _) = self.onset_s;
-        let window = plant.series();
+        let window = leading.series();
         search(
             &window,
-            &plant.fitted,
+            &leading.fitted,
             Form::Jump,
             (from - DAY_S / 2.0, f64::INFINITY),
         )
@@ -414,7 +419,9 @@ impl Evidence<'_> {
                 continue;
             };
             let weight = libm::exp(log(ix) - most) / total;
-            if weight < LEAST_WEIGHT || fit.size <= 0.0 {
+            // A meter may read too little or too much.
+            let either = matches!(one.kind, HypothesisKind::Meter { .. });
+            if weight < LEAST_WEIGHT || (fit.size <= 0.0 && !either) {
                 continue;
             }
             let Some(change) = changes.get(one.form) else {

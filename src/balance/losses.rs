@@ -11,6 +11,7 @@ use super::grid::GridSeries;
 use super::happening::Jump;
 use super::inventory::VesselMass;
 use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
+use super::leak::OnsetEstimate;
 use super::ledger::Ledger;
 use super::noise::{self, NoiseModel, NoiseSettings};
 use super::report::{Explanation, LossReport};
@@ -113,12 +114,17 @@ impl LossBook {
             })
         });
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
-        self.judge_areas(plant, ledger);
-        if self.judgement.onset().is_none() {
-            self.explanation = None;
-        }
+        let refined_areas = self.judge_areas(plant, ledger);
+        let renew = match self.leading().map(|(scope, _)| scope) {
+            None => {
+                self.explanation = None;
+                false
+            }
+            Some(None) => refined,
+            Some(Some(area)) => refined_areas.contains(&area),
+        };
         let explained = series
-            .filter(|_| refined)
+            .filter(|_| renew)
             .and_then(|series| self.explain(plant, ledger, tick, &series));
         let renewed = explained.is_some();
         if renewed {
@@ -189,7 +195,7 @@ impl LossBook {
             .map(|book| &book.report)
     }
 
-    /// What could explain the plant's loss, while one stands.
+    /// What could explain the loss of the plant or of an area, while one stands.
     #[must_use]
     pub fn explanation(&self) -> Option<&Explanation> {
         self.explanation.as_ref()
@@ -250,8 +256,10 @@ impl LossBook {
     }
 
     /// Brings the areas' books up to date. Those of the last week have a rate; one that exists only
-    /// since valves were shut has the balance of the windows in which it did.
-    fn judge_areas(&mut self, plant: &Plant, ledger: &Ledger) {
+    /// since valves were shut has the balance of the windows in which it did. Gives the positions of
+    /// those whose standing loss was looked at anew.
+    fn judge_areas(&mut self, plant: &Plant, ledger: &Ledger) -> Vec<usize> {
+        let mut refined = Vec::new();
         let sections = plant.all.section.len();
         let partial = |area: &Area| area.sections.len() < sections;
         let mut lasting = self.accounts.areas(plant, RATE_OVER, false);
@@ -280,7 +288,9 @@ impl LossBook {
                 .collect();
             book.report.windows = windows;
             if lasting.contains(&book.area) {
-                book.judge(plant, ledger, &self.accounts);
+                if book.judge(plant, ledger, &self.accounts) {
+                    refined.push(self.areas.len());
+                }
             } else {
                 book.judgement = Judgement::default();
                 book.report.rate = None;
@@ -288,6 +298,19 @@ impl LossBook {
             }
             self.areas.push(book);
         }
+        refined
+    }
+
+    /// The standing loss that stands out most: of the plant (none) or of an area, with its onset. A
+    /// meter that reads wrong moves areas only.
+    fn leading(&self) -> Option<(Option<usize>, &OnsetEstimate)> {
+        let of_areas = self.areas.iter().enumerate();
+        let of_areas = of_areas.filter_map(|(at, book)| Some((Some(at), book.judgement.onset()?)));
+        let of_plant = self.judgement.onset().map(|onset| (None, onset));
+        of_plant
+            .into_iter()
+            .chain(of_areas)
+            .max_by(|a, b| a.1.significance.total_cmp(&b.1.significance))
     }
 
     fn explain(
@@ -297,7 +320,7 @@ impl LossBook {
         tick: &LossTick,
         series: &GridSeries,
     ) -> Option<Explanation> {
-        let found = self.judgement.onset()?;
+        let (leading, found) = self.leading()?;
         let onset_s = (
             found.onset_s,
             found.onset_band_95_s.0.min(found.onset_s),
@@ -365,6 +388,10 @@ impl LossBook {
                 .collect();
             known.push(Area { sections: rest });
         }
+        let leading_trace = leading
+            .and_then(|at| self.areas.get(at))
+            .and_then(|book| areas.iter().position(|(area, _)| **area == book.area))
+            .map_or(TraceOf::Plant, TraceOf::Area);
         let modes: Vec<(f64, VesselIx)> = self
             .modes
             .iter()
@@ -378,6 +405,7 @@ impl LossBook {
             comparisons: tick.comparisons,
             masses: tick.masses,
             onset_s,
+            leading: leading_trace,
             modes: &modes,
             flows: &self.accounts.mean_flows(plant, RATE_OVER),
             utc_at: &|seconds| series.utc_at(seconds),
@@ -448,9 +476,10 @@ impl AreaBook {
         Some((GridSeries::of_area(series), settings))
     }
 
-    fn judge(&mut self, plant: &Plant, ledger: &Ledger, accounts: &Accounts) {
+    /// True when the onset of a standing loss was looked for.
+    fn judge(&mut self, plant: &Plant, ledger: &Ledger, accounts: &Accounts) -> bool {
         let Some((series, settings)) = self.series(plant, ledger, accounts) else {
-            return;
+            return false;
         };
         let frame = Frame {
             series: &series,
@@ -459,12 +488,13 @@ impl AreaBook {
             booked: ledger.entries().len(),
             restated_kg: 0.0,
         };
-        self.judgement.step(&frame);
+        let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {
             self.report.rate = self.judgement.rate(&frame);
         }
         self.steps = self.steps.wrapping_add(1);
         self.report.excess = self.judgement.excess(&frame, self.report.rate.as_ref());
+        refined
     }
 }
 

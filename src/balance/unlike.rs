@@ -81,6 +81,8 @@ pub fn unlike_kg<'a>(
             .filter(|(channel, _)| *channel == comparison.channel)
             .map(|(_, slope)| slope)
             .sum();
+        // A channel that counts in no mass only helps the others.
+        (slope != 0.0).then_some(())?;
         Some((own - median(&mut peers)?) * slope)
     })
 }

@@ -19,4 +19,5 @@ mod inventory;
 mod least_squares;
 mod losses;
 mod replay;
+mod score;
 mod support;

@@ -2,6 +2,7 @@
 
 mod demo;
 mod past;
+mod score;
 mod serve;
 
 use std::path::PathBuf;
@@ -11,6 +12,7 @@ use clap::{Args, Parser, Subcommand};
 use coldledger::command::run::RunError;
 use coldledger::time::Timestamp;
 
+use crate::score::ScoreError;
 use crate::sensors::Imperfections;
 use crate::start::{self, StartError};
 use crate::virtual_plant::{Beginning, VirtualPlant};
@@ -36,6 +38,8 @@ enum Command {
     Serve(serve::ServeArgs),
     /// Compute days of plant in virtual time and write the truth.
     Past(past::PastArgs),
+    /// Tell how often what Coldledger says of a loss is right.
+    Score(score::ScoreArgs),
 }
 
 /// Which plant, and what happens in it.
@@ -87,6 +91,8 @@ enum CommandError {
     Start(#[from] StartError),
     #[error(transparent)]
     Run(#[from] RunError),
+    #[error(transparent)]
+    Score(#[from] ScoreError),
     #[error("cannot open a port or serve it: {0}; is another simulator running on it?")]
     Serve(std::io::Error),
     #[error("cannot write {}: {source}", path.display())]
@@ -103,6 +109,7 @@ pub fn run() -> ExitCode {
         Command::Demo(args) => demo::run(&args),
         Command::Serve(args) => serve::run(&args),
         Command::Past(args) => past::run(&args),
+        Command::Score(args) => score::run(&args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -111,7 +118,9 @@ pub fn run() -> ExitCode {
             ExitCode::from(match error {
                 CommandError::Start(_) => CONFIGURATION,
                 CommandError::Run(error) => error.code(),
-                CommandError::Serve(_) | CommandError::Write { .. } => SOFTWARE,
+                CommandError::Score(_) | CommandError::Serve(_) | CommandError::Write { .. } => {
+                    SOFTWARE
+                }
             })
         }
     }

@@ -8,7 +8,7 @@
     reason = "store indices are checked against the number of vessels when the model is made"
 )]
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use coldledger::helium::HeliumError;
 use coldledger::plant::Plant;
@@ -53,6 +53,10 @@ pub struct Controls {
     pub isolated: BTreeSet<usize>,
     /// Added to the air pressure, Pa.
     pub barometer_pa: f64,
+    /// Unmeasured holdups that differ from the settings, kg.
+    pub holdups: BTreeMap<usize, f64>,
+    /// Lags of thermometers that differ from the settings, s.
+    pub thermometer_lags: BTreeMap<usize, f64>,
 }
 
 /// A level control's memory.
@@ -79,6 +83,10 @@ pub struct PlantModel {
     pub outside_kg: f64,
     /// Helium in the pipes while no tank is open to take it, kg.
     pub pipes_kg: f64,
+    /// What holes have let out of each store, kg.
+    pub leaked_kg: Vec<f64>,
+    /// What was let out of each store less what was delivered into it, kg.
+    pub crossed_kg: Vec<f64>,
     /// All leaks at the last step, kg/s.
     pub leak_kg_per_s: f64,
     /// What the cold box makes, kg/s.
@@ -127,6 +135,8 @@ impl PlantModel {
         let mut model = Self {
             outdoors: vessels.iter().map(|vessel| vessel.outdoors).collect(),
             valves: vec![Valve::default(); stores.len()],
+            leaked_kg: vec![0.0; stores.len()],
+            crossed_kg: vec![0.0; stores.len()],
             running: vec![false; params.movers.len()],
             moved_kg_per_s: vec![0.0; params.movers.len()],
             stores,
@@ -175,6 +185,12 @@ impl PlantModel {
         self.weather.advance(at, dt, controls.barometer_pa);
         for &(ix, to_k, done) in &controls.pumped {
             self.stores[ix].pump_down(to_k, done);
+        }
+        for (ix, store) in self.stores.iter_mut().enumerate() {
+            if let Some(kg) = controls.holdups.get(&ix) {
+                store.set_holdup(*kg);
+            }
+            store.set_thermometer_lag(controls.thermometer_lags.get(&ix).copied());
         }
         for (store, &outdoors) in self.stores.iter_mut().zip(&self.outdoors) {
             store.drift(outdoors, &self.weather, self.fluid, dt_s);
@@ -249,6 +265,7 @@ impl PlantModel {
         let moved = self.transfer(Place::Store(ix), boil_off_to, boiled);
         self.note_return(boil_off_to, moved / dt_s);
         self.stores[ix].state.boil_off_kg_per_s = moved / dt_s;
+        self.stores[ix].state.return_kg_per_s = moved / dt_s;
         self.stores[ix].state.supply_kg_per_s = 0.0;
         if let Some(supply) = self.params.vessels[ix].supply.clone() {
             self.supply(ix, &supply, dt_s, controls.stuck.contains(&ix));
@@ -302,6 +319,7 @@ impl PlantModel {
         let moved = self.transfer(Place::Store(from), Place::Store(ix), kg.min(liquid));
         let gas = self.transfer(Place::Store(ix), boil_off_to, moved * flash);
         self.note_return(boil_off_to, gas / dt_s);
+        self.stores[ix].state.return_kg_per_s += gas / dt_s;
         self.stores[ix].state.supply_kg_per_s = moved / dt_s;
     }
 
@@ -351,12 +369,14 @@ impl PlantModel {
             let wanted = leak.kg_per_s * scale.max(0.0) * dt_s;
             let lost = self.transfer(Place::Store(leak.store), Place::Outside, wanted);
             self.leak_kg_per_s += lost / dt_s;
+            self.leaked_kg[leak.store] += lost;
         }
         for &(to, kg_per_s) in &controls.inflows {
             let added = self.transfer(Place::Outside, to, kg_per_s * dt_s);
             if let Place::Store(ix) = to {
                 let air = self.weather.ambient_k;
                 self.stores[ix].warm_by_filling(added, air);
+                self.crossed_kg[ix] -= added;
             }
         }
         for &(from, to, kg_per_s, flash) in &controls.transfers {
@@ -367,7 +387,8 @@ impl PlantModel {
             self.note_return(back, gas / dt_s);
         }
         for &(from, kg_per_s) in &controls.outflows {
-            self.transfer(Place::Store(from), Place::Outside, kg_per_s * dt_s);
+            let left = self.transfer(Place::Store(from), Place::Outside, kg_per_s * dt_s);
+            self.crossed_kg[from] += left;
         }
     }
 

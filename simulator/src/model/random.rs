@@ -96,6 +96,14 @@ impl Lag {
         self.value
     }
 
+    /// From now on it lags by this time, s.
+    pub fn set_time(&mut self, time_s: f64) {
+        if self.time_s != time_s {
+            self.time_s = time_s;
+            self.step = (f64::NAN, 0.0);
+        }
+    }
+
     /// Shifts it, as a sudden addition does.
     pub fn shift(&mut self, by: f64) {
         self.value += by;

@@ -73,6 +73,8 @@ pub struct StoreState {
     pub supply_kg_per_s: f64,
     /// Gas that leaves by boiling, kg/s.
     pub boil_off_kg_per_s: f64,
+    /// All gas that leaves by the way of the boil-off, flash gas included, kg/s.
+    pub return_kg_per_s: f64,
     /// Heat that reaches the liquid, W.
     pub heat_w: f64,
     /// Open on the common header.
@@ -94,6 +96,7 @@ impl StoreState {
             purity: 1.0,
             supply_kg_per_s: 0.0,
             boil_off_kg_per_s: 0.0,
+            return_kg_per_s: 0.0,
             heat_w: 0.0,
             on_header: false,
         }
@@ -236,6 +239,17 @@ impl Store {
     #[must_use]
     pub fn contents_kg(&self) -> f64 {
         (self.mass_kg - self.holdup_kg).max(0.0)
+    }
+
+    /// From now on its unmeasured holdup wanders about this, kg.
+    pub fn set_holdup(&mut self, kg: f64) {
+        self.holdup_mean_kg = kg;
+    }
+
+    /// Its thermometer lags the gas by this, s; without a figure, as the settings have it.
+    pub fn set_thermometer_lag(&mut self, seconds: Option<f64>) {
+        let seconds = seconds.unwrap_or(self.params.thermometer_lag_s);
+        self.thermometer.set_time(seconds);
     }
 
     /// Liquid, kg.

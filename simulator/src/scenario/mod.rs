@@ -4,7 +4,7 @@ mod read;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use coldledger::plant::{BookingKind, ChannelIx, DeviceIx};
+use coldledger::plant::{BookingKind, ChannelIx, DeviceIx, Id};
 use coldledger::time::{Span, Timestamp};
 
 use crate::model::{Controls, Leak, Place};
@@ -54,6 +54,29 @@ pub enum What {
         channel: ChannelIx,
         /// SI.
         by: f64,
+    },
+    /// A transmitter or meter that shows its value times this.
+    Scale {
+        /// Which.
+        channel: ChannelIx,
+        /// Shown over true.
+        factor: f64,
+    },
+    /// A thermometer that lags the gas by this, s.
+    ThermometerLag {
+        /// Of what.
+        store: usize,
+        /// s.
+        seconds: f64,
+    },
+    /// A person says that a vessel is run in another mode; its holdup is then so much, kg.
+    Mode {
+        /// Which vessel.
+        store: usize,
+        /// Id of the mode.
+        mode: Id,
+        /// kg.
+        holdup_kg: f64,
     },
     /// A channel that shows its last value for ever.
     StuckSensor(ChannelIx),
@@ -124,6 +147,8 @@ pub struct Booked {
     pub kind: BookingKind,
     /// Relative standard uncertainty of the booked mass.
     pub relative_std: f64,
+    /// Entered this long after the helium has crossed.
+    pub after: Span,
 }
 
 /// What the scenario does to the sensors at an instant.
@@ -131,6 +156,8 @@ pub struct Booked {
 pub struct SensorFaults {
     /// Added to the value, SI.
     pub offset: BTreeMap<ChannelIx, f64>,
+    /// The value is multiplied by this first.
+    pub factor: BTreeMap<ChannelIx, f64>,
     /// Channels that show their last value.
     pub stuck: BTreeSet<ChannelIx>,
     /// Channels whose wire is broken.
@@ -212,6 +239,14 @@ impl Scenario {
                 What::Isolate(store) if part > 0.0 => {
                     into.isolated.insert(*store);
                 }
+                What::ThermometerLag { store, seconds } if part > 0.0 => {
+                    into.thermometer_lags.insert(*store, *seconds);
+                }
+                What::Mode {
+                    store, holdup_kg, ..
+                } if part > 0.0 => {
+                    into.holdups.insert(*store, *holdup_kg);
+                }
                 What::Barometer { by_pa } => {
                     let done = event.elapsed_s(start, now) / over_s;
                     into.barometer_pa += by_pa * done.clamp(0.0, 1.0);
@@ -226,23 +261,26 @@ impl Scenario {
         *into = SensorFaults::default();
         for event in &self.events {
             let on = event.is_on(start, now);
-            match event.what {
+            match &event.what {
                 // A drift that has ended leaves its offset behind.
                 What::Drift { channel, per_s } => {
-                    let offset = per_s * event.elapsed_s(start, now);
-                    *into.offset.entry(channel).or_default() += offset;
+                    let offset = *per_s * event.elapsed_s(start, now);
+                    *into.offset.entry(*channel).or_default() += offset;
                 }
                 What::Step { channel, by } if on => {
-                    *into.offset.entry(channel).or_default() += by;
+                    *into.offset.entry(*channel).or_default() += by;
+                }
+                What::Scale { channel, factor } if on => {
+                    *into.factor.entry(*channel).or_insert(1.0) *= factor;
                 }
                 What::StuckSensor(channel) if on => {
-                    into.stuck.insert(channel);
+                    into.stuck.insert(*channel);
                 }
                 What::BrokenLoop(channel) if on => {
-                    into.broken.insert(channel);
+                    into.broken.insert(*channel);
                 }
                 What::LostDevice(device) if on => {
-                    into.lost.insert(device);
+                    into.lost.insert(*device);
                 }
                 What::HoldStill if on => into.held = true,
                 _ => {}

@@ -1,6 +1,6 @@
 //! From the scenario file to checked events.
 
-use coldledger::plant::{BookingKind, ChannelIx, Contents, LiquidState, Plant};
+use coldledger::plant::{BookingKind, ChannelIx, Contents, Id, LiquidState, Plant};
 use coldledger::quantity::{
     AbsolutePressure, Fraction, Mass, MassFlow, PressureDifference, QuantityKind, Temperature,
 };
@@ -40,7 +40,21 @@ struct RawEvent {
     energy: Option<Text>,
     booked: Option<Spanned<bool>>,
     booked_uncertainty: Option<Text>,
+    booked_after: Option<Text>,
+    lag: Option<Text>,
+    mode: Option<Text>,
+    holdup: Option<Text>,
 }
+
+/// Fields of helium that crosses the plant's boundary.
+const CROSSING: &[&str] = &[
+    "vessel",
+    "mass",
+    "over",
+    "booked",
+    "booked-uncertainty",
+    "booked-after",
+];
 
 /// Kinds of events with the fields that each may have beside `at` and `kind`.
 const KINDS: &[(&str, &[&str])] = &[
@@ -49,14 +63,11 @@ const KINDS: &[(&str, &[&str])] = &[
     ("step", &["channel", "by", "lasts"]),
     ("stuck-sensor", &["channel", "lasts"]),
     ("broken-loop", &["channel", "lasts"]),
-    (
-        "delivery",
-        &["vessel", "mass", "over", "booked", "booked-uncertainty"],
-    ),
-    (
-        "vent",
-        &["vessel", "mass", "over", "booked", "booked-uncertainty"],
-    ),
+    ("scale", &["channel", "by", "lasts"]),
+    ("thermometer-lag", &["vessel", "lag", "lasts"]),
+    ("mode", &["vessel", "mode", "holdup"]),
+    ("delivery", CROSSING),
+    ("vent", CROSSING),
     ("transfer", &["vessel", "into", "mass", "flash", "over"]),
     ("pump-down", &["vessel", "to", "over"]),
     ("stuck-valve", &["vessel", "lasts"]),
@@ -154,6 +165,29 @@ impl Checking<'_, '_> {
                 let by = self.needed(whole, "by", raw.by.as_ref())?;
                 let by = self.reader.of_kind(by, kind.difference())?;
                 What::Step { channel, by }
+            }
+            "scale" => {
+                let (channel, _) = self.channel(whole, raw)?;
+                let by = self.needed(whole, "by", raw.by.as_ref())?;
+                let factor = 1.0 + self.reader.quantity::<Fraction>(by)?;
+                What::Scale { channel, factor }
+            }
+            "thermometer-lag" => {
+                let store = self.vessel(whole, raw)?;
+                let lag = self.needed(whole, "lag", raw.lag.as_ref())?;
+                let seconds = self.reader.span(lag)?.seconds();
+                What::ThermometerLag { store, seconds }
+            }
+            "mode" => {
+                let store = self.vessel(whole, raw)?;
+                let mode = self.mode(whole, raw, store)?;
+                let holdup = self.needed(whole, "holdup", raw.holdup.as_ref())?;
+                let holdup_kg = self.reader.quantity::<Mass>(holdup)?;
+                What::Mode {
+                    store,
+                    mode,
+                    holdup_kg,
+                }
             }
             "stuck-sensor" => What::StuckSensor(self.channel(whole, raw)?.0),
             "broken-loop" => What::BrokenLoop(self.channel(whole, raw)?.0),
@@ -268,6 +302,10 @@ impl Checking<'_, '_> {
             ("mass", raw.mass.as_ref().map(Spanned::span)),
             ("energy", raw.energy.as_ref().map(Spanned::span)),
             ("booked", booked),
+            ("booked-after", raw.booked_after.as_ref().map(Spanned::span)),
+            ("lag", raw.lag.as_ref().map(Spanned::span)),
+            ("mode", raw.mode.as_ref().map(Spanned::span)),
+            ("holdup", raw.holdup.as_ref().map(Spanned::span)),
             (
                 "booked-uncertainty",
                 raw.booked_uncertainty.as_ref().map(Spanned::span),
@@ -346,6 +384,20 @@ impl Checking<'_, '_> {
         found.map(|(ix, channel)| (ix, channel.kind))
     }
 
+    fn mode(&mut self, whole: &Text, raw: &RawEvent, store: usize) -> Option<Id> {
+        let text = self.needed(whole, "mode", raw.mode.as_ref())?;
+        let vessel = self.plant.all.vessel.get(store)?;
+        let found = vessel
+            .modes
+            .iter()
+            .find(|mode| *mode.id == **text.get_ref());
+        if found.is_none() {
+            let problem = format!("vessel {} has no mode {:?}", vessel.id, text.get_ref());
+            self.reader.problem(text, problem);
+        }
+        found.map(|mode| Id::clone(&mode.id))
+    }
+
     fn mass(&mut self, whole: &Text, raw: &RawEvent) -> Option<f64> {
         self.needed(whole, "over", raw.over.as_ref())?;
         let text = self.needed(whole, "mass", raw.mass.as_ref())?;
@@ -361,7 +413,15 @@ impl Checking<'_, '_> {
             None => 0.005,
         };
         let is_booked = raw.booked.as_ref().is_none_or(|booked| *booked.get_ref());
-        is_booked.then_some(Booked { kind, relative_std })
+        let after = match &raw.booked_after {
+            Some(text) => self.reader.span(text).unwrap_or(Span::ZERO),
+            None => Span::ZERO,
+        };
+        is_booked.then_some(Booked {
+            kind,
+            relative_std,
+            after,
+        })
     }
 
     fn energy(&mut self, text: &Text) -> Option<f64> {

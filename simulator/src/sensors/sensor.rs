@@ -160,11 +160,19 @@ impl Sensors {
         };
         if due {
             let offset = faults.offset.get(&ix).copied().unwrap_or(0.0);
+            let factor = faults.factor.get(&ix).copied().unwrap_or(1.0);
             let words = if faults.broken.contains(&ix) {
                 broken(channel)
             } else {
                 let groups = &self.groups;
-                sensor.sample(channel, model, groups, self.imperfections, offset, now)
+                sensor.sample(
+                    channel,
+                    model,
+                    groups,
+                    self.imperfections,
+                    (factor, offset),
+                    now,
+                )
             };
             sensor.sampled = Some(Sampled { at: now, words });
         }
@@ -209,10 +217,10 @@ impl Sensor {
         model: &PlantModel,
         groups: &[GroupError],
         imperfections: Imperfections,
-        offset: f64,
+        (factor, offset): (f64, f64),
         now: Timestamp,
     ) -> Words {
-        let mut value = truth_of(&self.rule, model) + offset;
+        let mut value = truth_of(&self.rule, model) * factor + offset;
         if let Some(wander) = &mut self.wander {
             let since = self
                 .sampled
@@ -337,6 +345,7 @@ fn of_state(state: &StoreState, quantity: VesselQuantity) -> f64 {
         VesselQuantity::Purity => state.purity,
         VesselQuantity::Supply => state.supply_kg_per_s,
         VesselQuantity::BoilOff => state.boil_off_kg_per_s,
+        VesselQuantity::Return => state.return_kg_per_s,
         VesselQuantity::Heat => state.heat_w,
         VesselQuantity::OnHeader => f64::from(u8::from(state.on_header)),
         // Told where the whole store is known.

@@ -12,6 +12,10 @@ pub fn bundled(site: &str) -> Option<(&'static str, &'static str)> {
             "simulator/plants/single-dewar.toml",
             include_str!("../../plants/single-dewar.toml"),
         )),
+        "score" => Some((
+            "simulator/plants/score.toml",
+            include_str!("../../plants/score.toml"),
+        )),
         "thirty" => Some((
             "simulator/plants/thirty.toml",
             include_str!("../../plants/thirty.toml"),

@@ -112,6 +112,8 @@ pub enum VesselQuantity {
     Valve,
     /// Boil-off.
     BoilOff,
+    /// All gas that leaves by the way of the boil-off.
+    Return,
     /// Heat to the liquid.
     Heat,
     /// 1 while open on the header.
@@ -412,6 +414,7 @@ impl Checking<'_, '_> {
             "supply" => VesselQuantity::Supply,
             "valve" => VesselQuantity::Valve,
             "boil-off" => VesselQuantity::BoilOff,
+            "return" => VesselQuantity::Return,
             "heat" => VesselQuantity::Heat,
             "on-header" => VesselQuantity::OnHeader,
             "mass" => VesselQuantity::Mass,
@@ -460,6 +463,6 @@ fn unknown_follows(words: &str) -> String {
     format!(
         "{words:?} is no truth of the model; write barometer, ambient, header, liquefier, returned, \
          \"mover NAME\", or a vessel's id and one of pressure, temperature, thermometer, vapour, level, \
-         head, volume, purity, supply, valve, boil-off, heat, on-header, mass"
+         head, volume, purity, supply, valve, boil-off, return, heat, on-header, mass"
     )
 }

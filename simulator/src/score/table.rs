@@ -1,0 +1,262 @@
+//! All runs together.
+
+use std::fmt::{self, Write as _};
+
+use super::judge::{Called, Coverages, Verdict};
+use super::run::{JUDGED_FROM, QUIET, Shown};
+use super::scenarios::{Right, Scenario, What};
+
+/// The score.
+#[derive(Debug, Clone)]
+pub struct Table {
+    scenarios: Vec<Scenario>,
+    verdicts: Vec<Verdict>,
+    /// Plant-years without any loss beyond the accepted one or fault, with alerts of the plant's
+    /// test and of all areas' tests in them.
+    quiet: (f64, u64, u64),
+    coverage: Coverages,
+}
+
+impl Table {
+    /// From the quiet days of each plant and the judged runs.
+    #[must_use]
+    pub fn new<'a>(
+        scenarios: &[Scenario],
+        quiet_days: impl Iterator<Item = &'a Shown>,
+        verdicts: Vec<Verdict>,
+    ) -> Self {
+        let mut coverage = Coverages::default();
+        let (mut days, mut plant, mut areas) = (0.0, 0, 0);
+        for shown in quiet_days {
+            coverage.sampled(&shown.samples, true);
+            days += (QUIET - JUDGED_FROM).days();
+            let of_plant = shown.alerts.iter().filter(|(scope, _)| scope.is_none());
+            let of_plant = of_plant.count() as u64;
+            plant += of_plant;
+            areas += shown.alerts.len() as u64 - of_plant;
+        }
+        for verdict in &verdicts {
+            coverage.merge(&verdict.coverage);
+            let is_quiet = scenarios
+                .iter()
+                .any(|one| one.name == verdict.scenario && matches!(one.what, What::Quiet));
+            if is_quiet {
+                days += verdict.days;
+                plant += verdict.alerts.0;
+                areas += verdict.alerts.1;
+            }
+        }
+        Self {
+            scenarios: scenarios.to_vec(),
+            verdicts,
+            quiet: (days / 365.25, plant, areas),
+            coverage,
+        }
+    }
+
+    /// Every run.
+    #[must_use]
+    pub fn verdicts(&self) -> &[Verdict] {
+        &self.verdicts
+    }
+
+    /// Bands that held the truth, all runs together.
+    #[must_use]
+    pub fn coverage(&self) -> &Coverages {
+        &self.coverage
+    }
+
+    /// Plant-years without loss or fault, with alerts of the plant's test and of all areas' tests.
+    #[must_use]
+    pub fn quiet(&self) -> (f64, u64, u64) {
+        self.quiet
+    }
+
+    /// One row per run, as CSV.
+    ///
+    /// # Errors
+    /// [`csv::Error`] of the writer.
+    pub fn write_csv(&self, to: impl std::io::Write) -> Result<(), csv::Error> {
+        let mut writer = csv::Writer::from_writer(to);
+        writer.write_record([
+            "scenario",
+            "seed",
+            "days",
+            "plant_alert_h",
+            "alert_h",
+            "plant_alerts",
+            "area_alerts",
+            "true_kg_per_day",
+            "size_error",
+            "said_lost_kg",
+            "lost_kg",
+            "onset_error_h",
+            "called",
+            "right_group",
+            "right_first",
+            "group",
+            "explanation",
+            "coverage",
+        ])?;
+        let figure = |value: Option<f64>| value.map(|x| format!("{x:.4}")).unwrap_or_default();
+        for one in &self.verdicts {
+            let coverage: Vec<String> = one
+                .coverage
+                .named()
+                .iter()
+                .map(|(name, of)| format!("{name} {}/{}", of.held, of.all))
+                .collect();
+            writer.write_record([
+                one.scenario,
+                &one.seed.to_string(),
+                &one.days.to_string(),
+                &figure(one.plant_alert_h),
+                &figure(one.alert_h),
+                &one.alerts.0.to_string(),
+                &one.alerts.1.to_string(),
+                &figure(one.true_kg_per_day),
+                &figure(one.size_error),
+                &format!("{:.3}", one.lost_kg.0),
+                &format!("{:.3}", one.lost_kg.1),
+                &figure(one.onset_error_h),
+                &format!("{:?}", one.called),
+                &one.right_group.to_string(),
+                &one.right_first.to_string(),
+                &one.group.to_string(),
+                &one.words,
+                &coverage.join("; "),
+            ])?;
+        }
+        writer.flush()?;
+        Ok(())
+    }
+
+    fn of<'a>(&'a self, scenario: &'a Scenario) -> impl Iterator<Item = &'a Verdict> {
+        self.verdicts
+            .iter()
+            .filter(|one| one.scenario == scenario.name)
+    }
+}
+
+impl fmt::Display for Table {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "| scenario | runs | alert | delay h, median (p90) | size error, median (p90 of size) | \
+             called lost / either / instrument | right group | right first | in group |"
+        )?;
+        writeln!(f, "|---|---|---|---|---|---|---|---|---|")?;
+        for scenario in &self.scenarios {
+            self.row(f, scenario)?;
+        }
+        let (years, plant, areas) = self.quiet;
+        writeln!(f)?;
+        writeln!(
+            f,
+            "Without loss or fault: {years:.2} plant-years; {plant} alerts of the plant's test, \
+             {areas} of all areas' tests together."
+        )?;
+        writeln!(f)?;
+        writeln!(f, "| 95 % bands of | bands | held the truth |")?;
+        writeln!(f, "|---|---|---|")?;
+        for (name, of) in self.coverage.named() {
+            if of.all > 0 {
+                writeln!(f, "| {name} | {} | {:.1} % |", of.all, of.percent())?;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Table {
+    #[expect(clippy::cast_precision_loss, reason = "counts of runs")]
+    fn row(&self, f: &mut fmt::Formatter<'_>, scenario: &Scenario) -> fmt::Result {
+        let runs: Vec<&Verdict> = self.of(scenario).collect();
+        let all = runs.len() as f64;
+        let share = |which: &dyn Fn(&Verdict) -> bool| {
+            let count = runs.iter().filter(|one| which(one)).count() as f64;
+            format!("{:.0} %", 100.0 * count / all)
+        };
+        let delays = runs
+            .iter()
+            .map(|one| one.alert_h.unwrap_or(f64::INFINITY))
+            .collect();
+        let delay = spread(delays, 1.0, "h");
+        let errors: Vec<f64> = runs.iter().filter_map(|one| one.size_error).collect();
+        let mut size = String::new();
+        if !errors.is_empty() {
+            let sizes: Vec<f64> = errors.iter().map(|error| error.abs()).collect();
+            let _ = write!(
+                size,
+                "{:+.0} % ({:.0} %)",
+                100.0 * quantile(errors, 0.5),
+                100.0 * quantile(sizes, 0.9)
+            );
+        }
+        let called = |called: Called| share(&|one: &Verdict| one.called == called);
+        let (mut group, mut first) = (String::new(), String::new());
+        let expects = !matches!(scenario.what, What::Quiet | What::Spikes)
+            && !matches!(
+                scenario.what,
+                What::Events {
+                    right: Right::Nothing,
+                    ..
+                }
+            );
+        if expects {
+            group = share(&|one: &Verdict| one.right_group);
+            first = share(&|one: &Verdict| one.right_first);
+        }
+        let explained: Vec<f64> = runs
+            .iter()
+            .filter(|one| one.group > 0)
+            .map(|one| one.group as f64)
+            .collect();
+        let size_of_group = if explained.is_empty() {
+            String::new()
+        } else {
+            format!("{:.0}", quantile(explained, 0.5))
+        };
+        writeln!(
+            f,
+            "| {} | {} | {} | {} | {} | {} / {} / {} | {} | {} | {} |",
+            scenario.name,
+            runs.len(),
+            share(&|one: &Verdict| one.alert_h.is_some()),
+            delay,
+            size,
+            called(Called::Lost),
+            called(Called::Either),
+            called(Called::Instrument),
+            group,
+            first,
+            size_of_group,
+        )
+    }
+}
+
+/// Median and ninth decile.
+fn spread(values: Vec<f64>, scale: f64, _unit: &str) -> String {
+    let one = |value: f64| {
+        if value.is_finite() {
+            format!("{:.1}", scale * value)
+        } else {
+            "-".to_owned()
+        }
+    };
+    let (median, most) = (quantile(values.clone(), 0.5), quantile(values, 0.9));
+    format!("{} ({})", one(median), one(most))
+}
+
+/// The value that this part of them does not exceed.
+fn quantile(mut values: Vec<f64>, part: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_precision_loss,
+        reason = "a position among runs"
+    )]
+    let at = libm::ceil(part * values.len() as f64).max(1.0) as usize - 1;
+    values.get(at).copied().unwrap_or(f64::NAN)
+}

@@ -1,0 +1,70 @@
+//! The short form of the score: a few scenarios over a few plants.
+
+use coldledger_simulator::score::{ALL, Called, SHORT, Scenario, Site, Verdict, score};
+
+/// The fewest successes that a method which is right with probability `p` has in `n` runs, but for
+/// one time in a thousand.
+fn fewest(n: u64, p: f64) -> u64 {
+    let n_f = n as f64;
+    let mut term = libm::pow(1.0 - p, n_f);
+    let mut below = 0.0;
+    for k in 0..=n {
+        below += term;
+        if below > 1e-3 {
+            return k;
+        }
+        term *= (n_f - k as f64) / (k as f64 + 1.0) * p / (1.0 - p);
+    }
+    n
+}
+
+#[test]
+fn what_is_said_of_a_loss_is_mostly_right() {
+    let scenarios: Vec<Scenario> = ALL
+        .iter()
+        .filter(|one| SHORT.contains(&one.name))
+        .copied()
+        .collect();
+    let seeds = 3;
+    let site = Site::bundled().unwrap();
+    let table = score(&site, &scenarios, 1..seeds + 1, 2, |_| {}).unwrap();
+    println!("{table}");
+    let of = |name: &str| {
+        let found = table.verdicts().iter().filter(|one| one.scenario == name);
+        found.collect::<Vec<&Verdict>>()
+    };
+    let share = |names: &[&str], right: &dyn Fn(&Verdict) -> bool| {
+        let all: Vec<&Verdict> = names.iter().flat_map(|name| of(name)).collect();
+        let right = all.iter().filter(|one| right(one)).count() as u64;
+        (right, all.len() as u64)
+    };
+    // The right area for leaks of three times its own detection limit: 95 % of them.
+    let (right, all) = share(&["gas-3x", "reserve-3x"], &|one| one.right_group);
+    assert!(right >= fewest(all, 0.95), "{right} of {all}");
+    // A drift that the header shows is not called a leak, nine times in ten.
+    let drifts = ["header-tank-drifts-150-mbar"];
+    let (not_leak, all) = share(&drifts, &|one| one.called != Called::Lost);
+    assert!(not_leak >= fewest(all, 0.9), "{not_leak} of {all}");
+    // On a tank that stands alone nothing tells it from a leak.
+    let (both, all) = share(&["reserve-drifts-150-mbar"], &|one| one.right_group);
+    assert!(both >= fewest(all, 0.9), "{both} of {all}");
+    let (meter, all) = share(&["supply-meter-5-percent"], &|one| one.right_group);
+    assert!(meter >= fewest(all, 0.9), "{meter} of {all}");
+    // One alert a year of the plant's test: in so short a time, at most two but for a time in a
+    // thousand.
+    let (years, plant, _) = table.quiet();
+    assert!(years < 0.2 && plant <= 2, "{plant} in {years} years");
+    for (name, of) in table.coverage().named() {
+        if of.all > 200 {
+            assert!(of.percent() > 80.0, "{name}: {}", of.percent());
+        }
+    }
+}
+
+#[test]
+fn the_fewest_successes_are_those_of_the_binomial_distribution() {
+    // scipy.stats.binom.ppf(1e-3, n, p), version 1.17.1
+    assert_eq!(fewest(30, 0.95), 24);
+    assert_eq!(fewest(6, 0.95), 3);
+    assert_eq!(fewest(3, 0.9), 1);
+}
