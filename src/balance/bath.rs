@@ -352,7 +352,7 @@ impl Bath<'_> {
 /// Whether liquid is superfluid.
 fn is_superfluid(kelvin: f64, pressure_pa: f64) -> bool {
     let lambda = helium::lambda_temperature(AbsolutePressure::new(pressure_pa))
-        .map_or(helium::LAMBDA_TEMPERATURE_K, |lambda| lambda.si());
+        .map_or(helium::LAMBDA_TEMPERATURE_K, Temperature::si);
     kelvin < lambda
 }
 

@@ -70,6 +70,10 @@ struct Vessel<'a> {
 }
 
 /// Mass of a bath whose liquid lies in layers.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one input after the other, straight down"
+)]
 pub(super) fn layered_mass(
     inputs: &Inputs<'_>,
     contents: &Contents,
@@ -161,22 +165,19 @@ pub(super) fn layered_mass(
         StatedSource::LiquidModel,
         whole.liquid_kg * LIQUID_MODEL_STD,
     );
-    let profile_kg = match layers.interface {
-        Some(height) => {
-            let by_height = slope(height.value.si(), 0.1, &|height| Point {
-                profile: Profile::Interface(height),
-                ..at
-            })?;
-            by_height * height.std
-        }
-        None => {
-            let with = |part: f64| {
-                let profile = Profile::Part(part);
-                vessel.reckon(&Point { profile, ..at })
-            };
-            let (low, high) = (with(0.5 - ANYWHERE)?, with(0.5 + ANYWHERE)?);
-            (high.mass_kg - low.mass_kg) / 2.0
-        }
+    let profile_kg = if let Some(height) = layers.interface {
+        let by_height = slope(height.value.si(), 0.1, &|height| Point {
+            profile: Profile::Interface(height),
+            ..at
+        })?;
+        by_height * height.std
+    } else {
+        let with = |part: f64| {
+            let profile = Profile::Part(part);
+            vessel.reckon(&Point { profile, ..at })
+        };
+        let (low, high) = (with(0.5 - ANYWHERE)?, with(0.5 + ANYWHERE)?);
+        (high.mass_kg - low.mass_kg) / 2.0
     };
     mass.add_stated(StatedSource::Layers(inputs.vessel), profile_kg);
     if let LevelSource::DifferentialPressure {

@@ -148,28 +148,33 @@ mod tests {
         Measured::good(Si(number), 0.288_675, SharedParts::new())
     }
 
-    fn at(seconds: i64) -> Option<Monotonic> {
-        Some(Monotonic(seconds * 1000))
+    fn at(seconds: i64) -> Monotonic {
+        Monotonic(seconds * 1000)
     }
 
     #[test]
     fn counts_become_a_flow_across_the_rollover_and_across_a_silence() {
         let (meter, group) = (meter(), GroupIx(4));
         let mut total = Total::default();
-        total.see(&meter, group, &count(990.0), at(0));
+        total.see(&meter, group, &count(990.0), Some(at(0)));
         assert_eq!(total.flow, None);
-        total.see(&meter, group, &count(998.0), at(10));
+        total.see(&meter, group, &count(998.0), Some(at(10)));
         let flow = total.flow.clone().unwrap();
         assert!((flow.value.si() - 8e-3).abs() < 1e-12);
         // Two ends of one count each, rectangular: 0.01 kg sqrt(2/12) in 10 s.
         assert!((flow.independent_std / (0.01 * libm::sqrt(1.0 / 6.0) / 10.0) - 1.0).abs() < 1e-5);
         assert_eq!(flow.shared.as_slice(), &[(group, 8e-3 * 0.01)]);
         // The same reading again adds nothing.
-        total.see(&meter, group, &count(998.0), at(10));
+        total.see(&meter, group, &count(998.0), Some(at(10)));
         assert_eq!(total.flow.as_ref(), Some(&flow));
-        total.see(&meter, group, &Measured::bad(Reason::NoAnswer), at(20));
+        total.see(
+            &meter,
+            group,
+            &Measured::bad(Reason::NoAnswer),
+            Some(at(20)),
+        );
         assert_eq!(total.flow.as_ref().unwrap().reason, Reason::NoAnswer);
-        total.see(&meter, group, &count(38.0), at(50));
+        total.see(&meter, group, &count(38.0), Some(at(50)));
         let after = total.flow.clone().unwrap();
         assert!((after.value.si() - 0.4 / 40.0).abs() < 1e-12, "{after:?}");
     }
@@ -177,10 +182,10 @@ mod tests {
     #[test]
     fn a_counter_that_was_reset_is_no_flow() {
         let mut total = Total::default();
-        total.see(&meter(), GroupIx(0), &count(500.0), at(0));
-        total.see(&meter(), GroupIx(0), &count(3.0), at(10));
+        total.see(&meter(), GroupIx(0), &count(500.0), Some(at(0)));
+        total.see(&meter(), GroupIx(0), &count(3.0), Some(at(10)));
         assert_eq!(total.flow.as_ref().unwrap().reason, Reason::CounterReset);
-        total.see(&meter(), GroupIx(0), &count(5.0), at(20));
+        total.see(&meter(), GroupIx(0), &count(5.0), Some(at(20)));
         assert!((total.flow.unwrap().value.si() - 2e-3).abs() < 1e-12);
     }
 }

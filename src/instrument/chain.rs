@@ -276,6 +276,7 @@ impl Chain {
 }
 
 /// A value with its local slope and what the loop says of it.
+#[derive(Clone, Copy)]
 struct At {
     value: f64,
     slope: f64,

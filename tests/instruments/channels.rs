@@ -48,8 +48,8 @@ impl Desk {
     }
 }
 
-fn day(text: &str) -> Option<Timestamp> {
-    Some(Timestamp::parse(text).unwrap())
+fn day(text: &str) -> Timestamp {
+    Timestamp::parse(text).unwrap()
 }
 
 const AGEING: &str = r#"
@@ -71,8 +71,8 @@ fn a_calibration_drifts_and_once_past_its_date_it_ages() {
     let mut desk = Desk::new(plant(&[("X", "tested")], AGEING));
     let years = |days: f64| days / 365.25;
     let mut at = |when: &str, seconds: i64| {
-        desk.read("X", 4e5, seconds, day(when));
-        desk.tick(seconds, day(when));
+        desk.read("X", 4e5, seconds, Some(day(when)));
+        desk.tick(seconds, Some(day(when)));
         (desk.std("X"), desk.shown("X"))
     };
     let (std, shown) = at("2025-01-01T00:00:00Z", 10);
@@ -97,12 +97,12 @@ fn what_no_one_states_of_ageing_is_assumed() {
         .collect::<Vec<_>>()
         .join("\n");
     let mut desk = Desk::new(plant(&[("X", "tested")], &keys));
-    desk.read("X", 4e5, 10, day("2025-12-31T00:00:00Z"));
-    desk.tick(10, day("2025-12-31T00:00:00Z"));
+    desk.read("X", 4e5, 10, Some(day("2025-12-31T00:00:00Z")));
+    desk.tick(10, Some(day("2025-12-31T00:00:00Z")));
     assert!((desk.std("X") - 300.0).abs() < 0.02);
     // Twice the length of its validity after the calibration.
-    desk.read("X", 4e5, 20, day("2028-01-02T00:00:00Z"));
-    desk.tick(20, day("2028-01-02T00:00:00Z"));
+    desk.read("X", 4e5, 20, Some(day("2028-01-02T00:00:00Z")));
+    desk.tick(20, Some(day("2028-01-02T00:00:00Z")));
     let expected = libm::hypot(300.0, 300.0 * 1462.0 / 731.0);
     assert!((desk.std("X") - expected).abs() < 0.1, "{}", desk.std("X"));
 }

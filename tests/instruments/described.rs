@@ -1,6 +1,7 @@
 //! Plants described in a text, read by numbers instead of devices, and erring at random.
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 
 use coldledger::balance::inventory::{Readings, StatedSource, VesselMass, vessel_mass};
 use coldledger::plant::{ChannelIx, Plant, SourceFile, load};
@@ -104,10 +105,11 @@ pub fn plant(channels: &[(&str, &str)], tables: &str) -> Plant {
 pub fn text(channels: &[(&str, &str)], tables: &str) -> String {
     let mut text = FRAME.to_owned();
     for (at, (id, instrument)) in [("PB", "absolute")].iter().chain(channels).enumerate() {
-        text += &format!(
+        write!(
+            text,
             "[[channel]]\nid = \"{id}\"\nname = \"{id}\"\ndevice = \"D\"\nregister = \"holding {}\"\ninstrument = \"{instrument}\"\n",
             10 * at
-        );
+        ).unwrap();
     }
     if !tables.contains("[[vessel]]") {
         text += "[[vessel]]\nid = \"V\"\nname = \"V\"\nsection = \"gas\"\nunmeasured = true\n[[vessel.mode]]\nid = \"in-use\"\nholdup = \"1 kg ± 1 kg\"\n";

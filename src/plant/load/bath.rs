@@ -182,6 +182,7 @@ impl Reader<'_, '_, '_> {
         }
     }
 
+    #[expect(clippy::too_many_lines, reason = "one form of level after the other")]
     fn level(
         &mut self,
         field: &Spanned<raw::Level>,

@@ -138,15 +138,12 @@ impl Reader<'_, '_, '_> {
         let mut corrections = sensor.corrections;
         let (mut scale, mut offset) = (scale, offset);
         if let Some((factor, relative)) = self.gas_correction(kind, &sensor.form)? {
-            match &mut current_loop {
-                Some(span) => {
-                    span.at_4_ma *= factor;
-                    span.at_20_ma *= factor;
-                }
-                None => {
-                    scale = scale.map(|scale| scale * factor);
-                    offset = offset.map(|offset| offset * factor);
-                }
+            if let Some(span) = &mut current_loop {
+                span.at_4_ma *= factor;
+                span.at_20_ma *= factor;
+            } else {
+                scale = scale.map(|scale| scale * factor);
+                offset = offset.map(|offset| offset * factor);
             }
             corrections.push(("gas-factor", SharedKind::RelativeToReading(relative)));
         }

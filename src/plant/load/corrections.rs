@@ -120,9 +120,8 @@ impl Reader<'_, '_, '_> {
 
     /// A resistance sensor with its leads and its self-heating, where they are written.
     #[expect(
-        clippy::option_option,
         clippy::type_complexity,
-        reason = "not written is one thing, written wrongly another"
+        reason = "the curve with what it adds to the uncertainty, where it is written"
     )]
     fn excited(
         &mut self,
@@ -398,11 +397,11 @@ impl Reader<'_, '_, '_> {
         reason = "not written is one thing, written wrongly another"
     )]
     fn gas_factor(&mut self, kind: QuantityKind) -> Option<Option<(f64, f64)>> {
+        const EXAMPLE: &str =
+            "gas-correction = { calibrated-for = \"nitrogen\", factor = \"1.45 ± 2 %\" }";
         let Some(key) = key!(self, gas_correction) else {
             return Some(None);
         };
-        const EXAMPLE: &str =
-            "gas-correction = { calibrated-for = \"nitrogen\", factor = \"1.45 ± 2 %\" }";
         if !matches!(
             kind,
             QuantityKind::MassFlow | QuantityKind::AbsolutePressure

@@ -14,6 +14,10 @@ use crate::quantity::{GroupIx, QuantityKind};
 use crate::time::Span;
 
 impl Reader<'_, '_, '_> {
+    #[expect(
+        clippy::too_many_lines,
+        reason = "one key after the other, straight down"
+    )]
     pub(super) fn uncertainty(
         &mut self,
         known: &Known<'_>,
