@@ -17,5 +17,6 @@ mod barometer;
 mod inventory;
 mod least_squares;
 mod losses;
+mod magnets;
 mod replay;
 mod support;
