@@ -18,6 +18,7 @@ mod happenings;
 mod inventory;
 mod least_squares;
 mod losses;
+mod magnets;
 mod replay;
 mod score;
 mod support;

@@ -279,7 +279,7 @@ fn bath_fact(view: &BathView, name: String) -> BathFact {
         vent: figure(view.vent_nm3_per_h, 1.0, "Nm3/h"),
         above_low: figure(view.above_low_kg, 1.0, "kg"),
         liquid_rate: figure(view.liquid_rate_kg_per_s, 3600.0, "kg/h"),
-        until_low: until(view.until_low, "does not fall"),
+        until_low: until(view.until_low, "not seen to fall"),
         until_low_without_supply: until(view.until_low_without_supply, "never at this heat load"),
         why: view.why.clone(),
     }

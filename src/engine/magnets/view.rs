@@ -13,7 +13,7 @@ pub enum Until {
     NotKnown,
     /// It is there.
     Reached,
-    /// Not at this rate.
+    /// Not at this rate: it stands, goes away, or moves by less than its rate is known.
     Never,
     /// After this many seconds, with its band.
     After {
