@@ -1,6 +1,6 @@
 //! CSV in, CSV out: each row as it came, with its answer behind it.
 
-use std::io::{self, Read, Write};
+use std::io::{self, BufRead, BufReader, Read, Write};
 
 /// Why a whole batch failed; what concerns one row stands in that row.
 #[derive(Debug, thiserror::Error)]
@@ -80,19 +80,14 @@ pub fn run<'a>(
     output: impl Write,
     plan: impl FnOnce(&Header) -> Result<(Vec<&'static str>, Answer<'a>), BatchError>,
 ) -> Result<(), BatchError> {
-    // Without quoting a stray quotation mark spoils its own row and not all that follow.
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .quoting(false)
-        .from_reader(input);
+    // Without quoting a stray quotation mark spoils its own row and not all that follow, so a line is
+    // a row.
+    let mut lines = BufReader::new(input).split(b'\n');
     let mut writer = csv::WriterBuilder::new().flexible(true).from_writer(output);
-    let mut record = csv::ByteRecord::new();
     let header = Header {
-        names: if reader.read_byte_record(&mut record)? {
-            record.iter().map(cell).collect()
-        } else {
-            Vec::new()
+        names: match lines.find(|line| line.as_ref().map_or(true, |line| !is_blank(line))) {
+            Some(line) => cells(&line?),
+            None => Vec::new(),
         },
     };
     let (outputs, mut answer) = plan(&header)?;
@@ -104,23 +99,57 @@ pub fn run<'a>(
             .map(String::as_str)
             .chain(outputs.iter().copied()),
     )?;
-    while reader.read_byte_record(&mut record)? {
-        let mut cells: Vec<String> = record.iter().map(cell).collect();
-        let answered = if cells.len() == width {
-            answer(&Fields(&cells))
-        } else {
-            let mut row = vec![String::new(); outputs.len().saturating_sub(1)];
-            row.push(format!(
-                "the row has {} fields where the first line names {width}",
-                cells.len()
-            ));
-            row
-        };
-        cells.resize(width, String::new());
-        writer.write_record(cells.iter().chain(&answered))?;
+    // In a file of one column a blank line is a row with nothing in it; but not at the end.
+    let mut blank = 0_usize;
+    for line in lines {
+        let line = line?;
+        if is_blank(&line) {
+            blank += usize::from(width == 1);
+            continue;
+        }
+        for cells in (0..blank)
+            .map(|_| vec![String::new()])
+            .chain([cells(&line)])
+        {
+            write_row(&mut writer, cells, width, outputs.len(), &mut answer)?;
+        }
+        blank = 0;
     }
     writer.flush()?;
     Ok(())
+}
+
+fn write_row(
+    writer: &mut csv::Writer<impl Write>,
+    mut cells: Vec<String>,
+    width: usize,
+    outputs: usize,
+    answer: &mut Answer<'_>,
+) -> Result<(), BatchError> {
+    let answered = if cells.len() == width {
+        answer(&Fields(&cells))
+    } else {
+        let mut row = vec![String::new(); outputs.saturating_sub(1)];
+        row.push(format!(
+            "the row has {} fields where the first line names {width}",
+            cells.len()
+        ));
+        row
+    };
+    cells.resize(width, String::new());
+    writer.write_record(cells.iter().chain(&answered))?;
+    Ok(())
+}
+
+fn is_blank(line: &[u8]) -> bool {
+    line.trim_ascii().is_empty()
+}
+
+fn cells(line: &[u8]) -> Vec<String> {
+    line.trim_ascii_end()
+        .split(|&byte| byte == b',')
+        .map(cell)
+        .collect()
 }
 
 /// A field as text: bytes that are no text are replaced, outer quotation marks and a byte-order mark

@@ -65,12 +65,18 @@ fn rows(text: &str) -> Vec<Vec<String>> {
 
 #[test]
 fn every_row_is_answered_in_order() {
-    let input = "raw\n2\n\nwarm\nNaN\ninf\n9\n1\n-3\n1,2\n1e999\n";
+    let input = "raw\n2\n\nwarm\nNaN\ninf\n9\n1\n-3\n1,2\n1e999\n\n\n";
     let text = said(("c.csv", TABLE), &["--batch"], input).unwrap();
     let rows = rows(&text);
     assert_eq!(rows[0].join(","), "raw,value,unit,std_uncertainty,problem");
-    // An empty line is no row in CSV.
-    assert_eq!(rows.len(), 10, "{text}");
+    assert_eq!(rows.len(), 11, "{text}");
+    assert!(rows[2][4].contains("raw is empty"), "{:?}", rows[2]);
+    let rows: Vec<_> = rows
+        .into_iter()
+        .enumerate()
+        .filter(|(at, _)| *at != 2)
+        .map(|(_, row)| row)
+        .collect();
     assert!((rows[1][1].parse::<f64>().unwrap() - 3000.0).abs() < 1e-9);
     assert_eq!((rows[1][2].as_str(), rows[1][4].as_str()), ("mK", ""));
     assert!((rows[1][3].parse::<f64>().unwrap() - 5.0).abs() < 1e-12);
