@@ -11,8 +11,9 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, Scene,
-    alarm_facts, channel_facts, health_facts, helium_facts, loss_facts, room_facts, timeline_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, RoomFact,
+    Scene, TimelineFacts, alarm_facts, channel_facts, health_facts, helium_facts, loss_facts,
+    room_facts, timeline_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
@@ -58,6 +59,8 @@ struct Whole {
     alarms: AlarmFacts,
     helium: HeliumFacts,
     losses: LossFacts,
+    happenings: TimelineFacts,
+    room: Option<RoomFact>,
     channels: ChannelFacts,
     health: HealthFacts,
 }
@@ -80,6 +83,8 @@ async fn view(State(shared): State<Arc<Shared>>) -> Response {
         alarms: alarm_facts(scene),
         helium: helium_facts(scene),
         losses: loss_facts(scene),
+        happenings: timeline_facts(scene),
+        room: room_facts(scene),
         channels: channel_facts(scene),
     }))
     .into_response()
