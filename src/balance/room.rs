@@ -324,3 +324,229 @@ fn metered(plant: &Plant, now: &RoomNow<'_>, vessel: &Vessel) -> Option<(f64, f6
     }
     (meters > 0 && rate > 0.0).then(|| (rate, libm::sqrt(variance)))
 }
+
+#[cfg(test)]
+mod tests {
+    use smallvec::{SmallVec, smallvec};
+
+    use super::*;
+    use crate::balance::inventory::StatedSource;
+    use crate::plant::{self, ChannelIx, SourceFile};
+    use crate::quantity::{Measured, Reason, Si};
+
+    struct NoReadings;
+
+    impl Readings for NoReadings {
+        fn measured(&self, _: ChannelIx) -> Option<&Measured<Si>> {
+            None
+        }
+    }
+
+    const GAS_CONSTANT: f64 = 2077.26;
+
+    fn text() -> String {
+        include_str!("../../tests/plants/transfer/plant.toml").to_owned()
+    }
+
+    fn load(text: String) -> Plant {
+        let name = "plant.toml".into();
+        plant::load(&[SourceFile { name, text }]).unwrap_or_else(|problems| panic!("{problems:?}"))
+    }
+
+    /// Dewars at 1.4 and 1.2 bar, tanks at 8 bar, 5 kg in the bag.
+    fn masses(plant: &Plant) -> Vec<VesselMass> {
+        let mass = |vessel: &Vessel| {
+            let (kg, liquid, pa, kelvin, density) = match &*vessel.id {
+                "DEWAR-1" => (400.0, Some(400.0), 1.4e5, 4.6, 117.0),
+                "DEWAR-2" => (200.0, Some(200.0), 1.2e5, 4.4, 121.0),
+                "PUMPED" => (30.0, Some(30.0), 2.3e3, 1.9, 145.0),
+                "BAG" => (5.0, None, 1.0e5, 288.0, 0.166),
+                "PURIFIER" => (1.5, None, 0.0, 0.0, 0.0),
+                _ => (67.0, None, 8.0e5, 285.0, 8.0e5 / (GAS_CONSTANT * 285.0)),
+            };
+            let gas = liquid.is_none();
+            VesselMass {
+                mass_kg: kg,
+                liquid_kg: liquid,
+                level_m: None,
+                pressure_pa: Some(pa),
+                temperature_k: Some(kelvin),
+                density_kg_m3: Some(density),
+                by_channel: SmallVec::new(),
+                by_stated: if gas {
+                    smallvec![(StatedSource::Volume(VesselIx(0)), 0.3)]
+                } else {
+                    SmallVec::new()
+                },
+                quality: Quality::Good,
+                reason: Reason::None,
+            }
+        };
+        plant.all.vessel.iter().map(mass).collect()
+    }
+
+    struct Bench {
+        plant: Plant,
+        masses: Vec<VesselMass>,
+        passages: Vec<Passage>,
+        supply: SupplyWatch,
+        now: Monotonic,
+    }
+
+    impl Bench {
+        fn new(text: String) -> Self {
+            let plant = load(text);
+            Self {
+                masses: masses(&plant),
+                passages: vec![Passage::Open; plant.all.line.len()],
+                supply: SupplyWatch::default(),
+                now: Monotonic(0),
+                plant,
+            }
+        }
+
+        fn mass(&mut self, id: &str) -> &mut VesselMass {
+            let at = self.plant.vessel_by_id(id).unwrap().0.index();
+            &mut self.masses[at]
+        }
+
+        fn shut(&mut self, line: &str) {
+            let at = self.plant.line_by_id(line).unwrap().0.index();
+            self.passages[at] = Passage::Shut;
+        }
+
+        fn pass(&mut self, minutes: i64) {
+            for _ in 0..minutes {
+                self.supply.tick(&self.plant, &self.passages, self.now);
+                self.now = self.now + Span::from_millis(60_000);
+            }
+        }
+
+        /// Every vessel has changed by -1.8 kg ± 0.09 kg in the last hour.
+        fn left(&self) -> RoomLeft {
+            let room = RoomNow {
+                now: self.now,
+                masses: &self.masses,
+                readings: &NoReadings,
+                passages: &self.passages,
+                supply: &self.supply,
+                change_over_hour: &|_| Some((-1.8, 0.09)),
+            };
+            room_left(&self.plant, &room).unwrap()
+        }
+    }
+
+    #[test]
+    fn without_compressors_only_the_bag_takes_the_gas() {
+        let mut bench = Bench::new(text());
+        bench.pass(120);
+        let room = bench.left();
+        // Worked out by hand: 95 m3 of 0.166 kg/m3 less 5 kg; 0.2 + 0.2 + 0.02 g/s.
+        assert!((room.free_kg - 10.77).abs() < 1e-9, "{room:?}");
+        assert!((room.free_std_kg - 0.3).abs() < 1e-9);
+        assert_eq!(room.by_vessel.len(), 1);
+        assert!((room.boil_off_kg_per_s - 0.42e-3).abs() < 1e-12);
+        assert!((room.boil_off_std_kg_per_s - 0.03e-3).abs() < 1e-9);
+        assert!((room.hours.unwrap() - 7.123).abs() < 0.001);
+        // Relative: 0.3 of 10.77 kg and 0.03 of 0.42 g/s, together 7.67 %.
+        let (low, high) = room.hours_band.unwrap();
+        assert!((high - low - 2.0 * 1.96 * 0.0767 * 7.123).abs() < 0.01);
+        // What a running compressor could fill: 50 m3 from 8 to 16 bar, four times. Helium is 0.4 %
+        // less compressible at 16 bar than at 8 bar.
+        assert_eq!(room.by_compressor.len(), 4);
+        let ideal = 50.0 * 8.0e5 / (GAS_CONSTANT * 285.0);
+        let first = room.by_compressor[0].1;
+        assert!((first / ideal - 1.0).abs() < 0.02, "{first} {ideal}");
+        let stated = |(_, from): &(Id, BoilOffFrom)| *from == BoilOffFrom::Stated;
+        assert!(room.boil_off_from.iter().all(stated));
+    }
+
+    #[test]
+    fn a_tank_below_the_baths_takes_gas_up_to_their_pressure() {
+        let mut bench = Bench::new(text());
+        let tank = bench.mass("TANK-1");
+        tank.pressure_pa = Some(0.9e5);
+        tank.density_kg_m3 = Some(0.9e5 / (GAS_CONSTANT * 285.0));
+        tank.mass_kg = 7.6;
+        let room = bench.left();
+        // The lower of the two dewars drives it, 1.2 bar; the pumped bath does not count.
+        let ideal = 50.0 * 0.3e5 / (GAS_CONSTANT * 285.0);
+        let tank = &room.by_vessel[0];
+        assert_eq!(&*tank.0, "TANK-1");
+        assert!((tank.1 / ideal - 1.0).abs() < 0.01, "{tank:?}");
+        assert!((room.free_kg - 10.77 - tank.1).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_full_bag_leaves_no_time() {
+        let mut bench = Bench::new(text());
+        bench.mass("BAG").mass_kg = 16.0;
+        let room = bench.left();
+        assert_eq!((room.free_kg, room.hours), (0.0, Some(0.0)));
+        assert_eq!(room.hours_band.unwrap().0, 0.0);
+    }
+
+    #[test]
+    fn a_bath_whose_supply_is_shut_shows_what_it_boils_off() {
+        let mut bench = Bench::new(text());
+        bench.shut("siphon");
+        bench.pass(59);
+        assert!((bench.left().boil_off_kg_per_s - 0.42e-3).abs() < 1e-12);
+        bench.pass(2);
+        let room = bench.left();
+        // 1.8 kg in an hour is 0.5 g/s, in place of the 0.2 g/s that are stated.
+        assert!((room.boil_off_kg_per_s - 0.72e-3).abs() < 1e-12, "{room:?}");
+        let from = |id: &str| {
+            let found = room.boil_off_from.iter().find(|(known, _)| **known == *id);
+            found.unwrap().1
+        };
+        assert_eq!(from("DEWAR-2"), BoilOffFrom::Trend);
+        // Nothing is described that leads into these, so nothing is known to be shut.
+        assert_eq!(from("DEWAR-1"), BoilOffFrom::Stated);
+        assert_eq!(from("PUMPED"), BoilOffFrom::Stated);
+    }
+
+    #[test]
+    fn without_a_boil_off_there_is_room_but_no_time() {
+        let silent = text().replacen("boil-off = \"0.2 g/s ± 0.02 g/s\"\n", "", 1);
+        let room = Bench::new(silent.clone()).left();
+        assert_eq!((room.hours, room.hours_band), (None, None));
+        assert!(room.free_kg > 10.0);
+        // The site may state the total.
+        let total = silent.replacen(
+            "time-zone = \"UTC\"",
+            "time-zone = \"UTC\"\nboil-off = \"1 g/s ± 0.1 g/s\"",
+            1,
+        );
+        let room = Bench::new(total).left();
+        assert!((room.hours.unwrap() - 10.77 / 3.6).abs() < 1e-9);
+        assert_eq!(
+            room.boil_off_from,
+            [("transfer".into(), BoilOffFrom::Stated)]
+        );
+    }
+
+    #[test]
+    fn a_bath_without_liquid_boils_nothing_and_a_plant_without_limits_has_no_room() {
+        let mut bench = Bench::new(text());
+        for id in ["DEWAR-1", "DEWAR-2", "PUMPED"] {
+            bench.mass(id).liquid_kg = Some(0.0);
+        }
+        assert_eq!(bench.left().hours, None);
+        let lines = text();
+        let bare: Vec<&str> = lines
+            .lines()
+            .filter(|line| !line.starts_with("full-at"))
+            .collect();
+        let bench = Bench::new(bare.join("\n"));
+        let room = RoomNow {
+            now: bench.now,
+            masses: &bench.masses,
+            readings: &NoReadings,
+            passages: &bench.passages,
+            supply: &bench.supply,
+            change_over_hour: &|_| None,
+        };
+        assert_eq!(room_left(&bench.plant, &room), None);
+    }
+}

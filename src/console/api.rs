@@ -11,8 +11,8 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts,
-    Scene, alarm_facts, channel_facts, hall_facts, health_facts, helium_facts, loss_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts, RoomFact,
+    Scene, TimelineFacts, alarm_facts, channel_facts, hall_facts, health_facts, helium_facts, loss_facts,
     magnet_facts, room_facts, timeline_facts,
 };
 use super::http::{Problem, Shared};
@@ -62,6 +62,8 @@ struct Whole {
     helium: HeliumFacts,
     losses: LossFacts,
     magnets: MagnetFacts,
+    happenings: TimelineFacts,
+    room: Option<RoomFact>,
     channels: ChannelFacts,
     health: HealthFacts,
 }
@@ -85,6 +87,8 @@ async fn view(State(shared): State<Arc<Shared>>) -> Response {
         helium: helium_facts(scene),
         losses: loss_facts(scene),
         magnets: magnet_facts(scene),
+        happenings: timeline_facts(scene),
+        room: room_facts(scene),
         channels: channel_facts(scene),
     }))
     .into_response()

@@ -1,11 +1,11 @@
 //! Every page and every API answer stands and says the same facts.
 
 use coldledger::console::PastError;
-use coldledger::engine::View;
+use coldledger::engine::{BoilOffFrom, Happening, HappeningKind, RoomLeft, View};
 use coldledger::plant::Plant;
 use coldledger::time::Span;
 
-use super::scene::{House, MadeUpPast, Plan, blank, calm, house, plant_text, troubled};
+use super::scene::{House, MadeUpPast, Plan, ago, blank, calm, house, plant_text, troubled};
 
 const PAGES: &[&str] = &[
     "/",
@@ -16,6 +16,7 @@ const PAGES: &[&str] = &[
     "/helium",
     "/helium?over=1%20h",
     "/helium?over=24+h",
+    "/timeline",
     "/ledger",
     "/ledger?supersedes=L-B4TTZP3C",
     "/states",
@@ -36,6 +37,8 @@ const API: &[&str] = &[
     "/api/v1/losses",
     "/api/v1/losses/history?over=7d&points=50",
     "/api/v1/magnets",
+    "/api/v1/happenings",
+    "/api/v1/room",
     "/api/v1/vessels",
     "/api/v1/channels",
     "/api/v1/channels/PT-102",
@@ -588,4 +591,109 @@ async fn while_starting_every_page_shows_how_far_it_is() {
     assert!(text.contains("57 %"));
     let (status, text) = house.get("/healthz").await;
     assert_eq!((status, text.contains("starting")), (503, true));
+}
+
+fn with_happenings(plant: &Plant) -> View {
+    let hours = |h: i64| Some(ago(Span::from_millis(h * 3_600_000)));
+    let mut view = calm(plant);
+    view.happenings = vec![
+        Happening {
+            kind: HappeningKind::Transfer,
+            from: hours(9),
+            to: hours(8),
+            gave: vec![("D1".into(), 116.9)],
+            took: vec![("B1".into(), 91.2)],
+            net_kg: 0.4,
+            net_std_kg: 1.3,
+            booked: None,
+        },
+        Happening {
+            kind: HappeningKind::Vent,
+            from: hours(3),
+            to: hours(2),
+            gave: vec![("T1".into(), 20.1)],
+            took: Vec::new(),
+            net_kg: -20.06,
+            net_std_kg: 0.42,
+            booked: None,
+        },
+        Happening {
+            kind: HappeningKind::Quench,
+            from: hours(1),
+            to: hours(0),
+            gave: vec![("B1".into(), 12.0)],
+            took: Vec::new(),
+            net_kg: 0.0,
+            net_std_kg: f64::INFINITY,
+            booked: None,
+        },
+    ];
+    view.room = Some(RoomLeft {
+        hours: Some(0.647),
+        hours_band: Some((0.52, 0.78)),
+        free_kg: 10.77,
+        free_std_kg: 0.31,
+        by_vessel: vec![("T2".into(), 10.77)],
+        boil_off_kg_per_s: 4.62e-3,
+        boil_off_std_kg_per_s: 0.3e-3,
+        boil_off_from: vec![
+            ("D1".into(), BoilOffFrom::Stated),
+            ("B1".into(), BoilOffFrom::Trend),
+        ],
+        by_compressor: vec![("T1".into(), 402.0)],
+    });
+    view
+}
+
+#[tokio::test]
+async fn the_timeline_shows_happenings_and_entries_newest_first() {
+    let house = house(with_happenings).await;
+    let text = says(
+        &house,
+        "/timeline",
+        &[
+            "-20.06 ± 0.42",
+            "Not booked: find out where it went.",
+            "5000-litre dewar 116.9 kg",
+            "seen in the readings",
+            "no value",
+        ],
+    )
+    .await;
+    let at = |words: &str| {
+        text.find(words)
+            .unwrap_or_else(|| panic!("{words} in {text}"))
+    };
+    assert!(at("quench") < at("vent") && at("vent") < at("transfer"));
+    assert!(at("transfer") < at("correction"));
+    let facts = house.json("/api/v1/happenings").await;
+    let entries = facts["entries"].as_array().unwrap();
+    assert_eq!(entries[0]["kind"], "quench");
+    assert_eq!(entries[0]["mass"]["value"], serde_json::Value::Null);
+    assert_eq!(entries[1]["mass"]["value"], -20.06);
+    assert_eq!(entries[1]["source"], "readings");
+    let view = house.json("/api/v1/view").await;
+    assert_eq!(view["happenings"], facts);
+}
+
+#[tokio::test]
+async fn the_helium_page_says_what_room_is_left_and_what_to_do() {
+    let house = house(with_happenings).await;
+    says(
+        &house,
+        "/helium",
+        &[
+            "If the compressors stop now, gas must be vented after 39 min (95 %: 31 min to 47 min).",
+            "Room for 10.77 ± 0.31 kg without a compressor",
+            "4.62 ± 0.30 g/s boils off",
+            "Out of reach without a compressor : Gas tank 1, 50 cubic metres 402.0 kg",
+            "D1: as the description states it; B1: from its mass over the last hour, its supply shut",
+            "Never shut a bath or a pipe with cold helium in it without a relief valve",
+            "a person faints without any warning",
+        ],
+    )
+    .await;
+    let room = house.json("/api/v1/room").await;
+    assert_eq!(room["hours"], 0.647);
+    assert_eq!(room["boil_off"]["unit"], "g/s");
 }

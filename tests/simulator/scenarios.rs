@@ -307,3 +307,59 @@ fn wrong_scenarios_are_refused_with_their_line() {
         assert!(problems.to_string().starts_with("s.toml:"));
     }
 }
+
+#[test]
+fn a_transfer_moves_its_mass_and_returns_its_flash() {
+    let events = r#"
+        [[event]]
+        at = "1 h"
+        kind = "transfer"
+        vessel = "DEWAR"
+        into = "STRING-B"
+        mass = "5 kg"
+        flash = "22 %"
+        over = "60 s"
+        "#;
+    let run = |events: &str| {
+        let mut plant = thirty(3, Imperfections::AS_STATED, events);
+        plant.advance(Span::from_millis(3_600_000 + 60_000));
+        let ids = ["DEWAR", "STRING-B"].map(|id| vessel(&plant, id));
+        let truth = plant.truth();
+        (ids.map(|ix| truth.vessels[ix].mass_kg), truth.total_kg)
+    };
+    let ((quiet, quiet_kg), (moved, moved_kg)) = (run(""), run(events));
+    assert!((quiet[0] - moved[0] - 5.0).abs() < 0.05);
+    // The level control takes a little back within the minute.
+    assert!((moved[1] - quiet[1] - 0.78 * 5.0).abs() < 0.1);
+    assert!((moved_kg - quiet_kg).abs() < 1e-9);
+}
+
+#[test]
+fn a_pump_down_boils_a_third_of_the_bath_away_and_loses_nothing() {
+    let description = load("tests/plants/transfer");
+    let path = crate::support::root().join("simulator/plants/transfer.toml");
+    let text = std::fs::read_to_string(path).unwrap();
+    let settings =
+        coldledger_simulator::SimulatorSettings::parse(&description, "s.toml", &text).unwrap();
+    let events = "[[event]]\nat = \"1 h\"\nkind = \"pump-down\"\nvessel = \"PUMPED\"\nto = \"1.9 K\"\nover = \"4 h\"";
+    let scenario = Scenario::parse(&description, "s.toml", events).unwrap();
+    let beginning = coldledger_simulator::Beginning {
+        seed: 1,
+        start: start(),
+        imperfections: Imperfections::NONE,
+    };
+    let mut plant =
+        coldledger_simulator::VirtualPlant::new(description, &settings, scenario, beginning)
+            .unwrap();
+    let bath = vessel(&plant, "PUMPED");
+    plant.advance(Span::HOUR);
+    let before = plant.truth();
+    plant.advance(Span::from_millis(4 * 3_600_000));
+    let after = plant.truth();
+    assert!((after.vessels[bath].temperature_k.unwrap() - 1.9).abs() < 0.02);
+    let gone = before.vessels[bath].mass_kg - after.vessels[bath].mass_kg;
+    // 29 % from 4.2 K to 1.9 K is common practice; the heat capacities here are from memory.
+    let part = gone / before.vessels[bath].mass_kg;
+    assert!((0.25..0.35).contains(&part), "{part}");
+    assert!((before.total_kg - after.total_kg).abs() < 1e-9);
+}

@@ -268,12 +268,13 @@ impl Track {
         let noise_kg = self.change_over(plant, 1)?.std_kg;
         let base = self.steps.len().checked_sub(lag + 1)?;
         let stood = self.steps.get(base)?.mass_kg;
-        let later = self.steps.iter().skip(base);
-        let still = later
-            .take_while(|step| (step.mass_kg - stood).abs() <= 2.0 * noise_kg)
-            .count();
-        // The last of them may have begun to move.
-        let at = base + still.saturating_sub(2);
+        let before_now = self.steps.len().checked_sub(1)?;
+        let still = (base..before_now).rev().find(|&at| {
+            let step = self.steps.get(at);
+            step.is_some_and(|step| (step.mass_kg - stood).abs() <= 2.0 * noise_kg)
+        });
+        // That one may have begun to move.
+        let at = still.unwrap_or(base).saturating_sub(1).max(base);
         self.steps.get(at).map(|step| step.at)
     }
 
