@@ -40,6 +40,8 @@ pub struct LossBook {
     history: MassHistory,
     noise: Option<NoiseModel>,
     steps_since_noise: u32,
+    /// By how many steps this book's noise is found later than another's.
+    turn: u32,
     /// Ledger entries at that time.
     noise_booked: usize,
     watch: Option<Watch>,
@@ -61,6 +63,17 @@ struct Watch {
 }
 
 impl LossBook {
+    /// A book that finds its noise in its turn, so that many books kept side by side do not all do so
+    /// at the same tick.
+    #[must_use]
+    pub fn in_turn(turn: usize) -> Self {
+        let turn = u32::try_from(turn % usize::try_from(NOISE_EVERY).unwrap_or(1)).unwrap_or(0);
+        Self {
+            turn,
+            ..Self::default()
+        }
+    }
+
     /// Takes a tick; true when a step of the grid is complete and the report was renewed.
     pub fn tick(
         &mut self,
@@ -126,8 +139,11 @@ impl LossBook {
             _ => None,
         };
         let known = !standing || onset_s.is_some();
-        let due = self.noise.is_none() || (self.steps_since_noise >= NOISE_EVERY && known);
-        if let Some(series) = series.filter(|series| due && series.mass_kg.len() >= NOISE_FROM) {
+        let first = self.noise.is_none();
+        let due = first || (self.steps_since_noise >= NOISE_EVERY && known);
+        let turn = usize::try_from(self.turn).unwrap_or(0);
+        let from = NOISE_FROM + if first { turn } else { 0 };
+        if let Some(series) = series.filter(|series| due && series.mass_kg.len() >= from) {
             self.fit_noise(series, onset_s);
         }
     }

@@ -10,6 +10,8 @@
     reason = "tests: a failure is a message"
 )]
 
+mod blind;
+mod book;
 mod coverage;
 mod detection;
 mod hygiene;
