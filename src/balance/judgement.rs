@@ -46,6 +46,8 @@ pub(super) struct Frame<'a> {
 pub(super) struct Judgement {
     noise: Option<NoiseModel>,
     steps_since_noise: u32,
+    /// By how many steps its noise is found later than another's.
+    turn: u32,
     /// Ledger entries at that time.
     noise_booked: usize,
     watch: Option<Watch>,
@@ -68,6 +70,15 @@ struct Watch {
 }
 
 impl Judgement {
+    /// One that finds its noise in its turn, so that many kept side by side do not all do so at the
+    /// same step.
+    pub fn in_turn(turn: u32) -> Self {
+        Self {
+            turn: turn % NOISE_EVERY,
+            ..Self::default()
+        }
+    }
+
     /// Takes the series with its newest step; true when the onset of a standing loss was looked for.
     pub fn step(&mut self, frame: &Frame) -> bool {
         // An entry booked late had left its helium in the noise: find that anew at once.
@@ -115,8 +126,10 @@ impl Judgement {
             _ => None,
         };
         let known = !standing || onset_s.is_some();
-        let due = self.noise.is_none() || (self.steps_since_noise >= NOISE_EVERY && known);
-        if due && series.mass_kg.len() >= NOISE_FROM {
+        let first = self.noise.is_none();
+        let due = first || (self.steps_since_noise >= NOISE_EVERY && known);
+        let turn = usize::try_from(self.turn).unwrap_or(0);
+        if due && series.mass_kg.len() >= NOISE_FROM + if first { turn } else { 0 } {
             self.fit_noise(series, onset_s);
         }
     }

@@ -447,9 +447,10 @@ impl LossBook {
 impl AreaBook {
     fn new(plant: &Plant, area: Area) -> Self {
         let id = area.id(plant);
+        let turn = area.sections.first().map_or(0, |section| section.0);
         Self {
             area,
-            judgement: Judgement::default(),
+            judgement: Judgement::in_turn(turn),
             steps: 0,
             report: LossReport {
                 section: Some(id),

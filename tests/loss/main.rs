@@ -11,6 +11,8 @@
 )]
 
 mod areas;
+mod blind;
+mod book;
 mod coverage;
 mod detection;
 mod hygiene;
