@@ -79,6 +79,16 @@ pub struct Renewed {
 }
 
 impl LossBook {
+    /// A book that finds its noise in its turn, so that many books kept side by side do not all do so
+    /// at the same tick.
+    #[must_use]
+    pub fn in_turn(turn: usize) -> Self {
+        Self {
+            judgement: Judgement::in_turn(u32::try_from(turn).unwrap_or(0)),
+            ..Self::default()
+        }
+    }
+
     /// Takes a tick. `tally` gives the errors by cause of the plant, or of a section.
     pub fn tick(
         &mut self,

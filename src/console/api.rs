@@ -11,9 +11,9 @@ use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::facts::{
-    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts, RoomFact,
-    Scene, TimelineFacts, alarm_facts, channel_facts, hall_facts, health_facts, helium_facts, loss_facts,
-    magnet_facts, room_facts, timeline_facts,
+    self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts,
+    RoomFact, Scene, TimelineFacts, alarm_facts, channel_facts, hall_facts, health_facts,
+    helium_facts, loss_facts, magnet_facts, room_facts, timeline_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};

@@ -3,8 +3,9 @@
 
 use std::path::Path;
 
+use coldledger::balance::account::AccountTick;
 use coldledger::balance::ledger::Ledger;
-use coldledger::balance::losses::LossBook;
+use coldledger::balance::losses::{LossBook, LossTick};
 use coldledger::balance::tally::Tally;
 use coldledger::balance::window::TickMass;
 use coldledger::plant::{self, Plant};
@@ -35,20 +36,40 @@ pub fn tick(
     mass_kg: f64,
     outdoor_kelvin: f64,
 ) -> bool {
-    let tick = TickMass {
-        now: Monotonic(Span::from_seconds(time_s).millis()),
-        utc: Some(utc(time_s)),
-        mass_kg: Some(mass_kg),
-        doubtful: &[],
-        outdoor_kelvin: Some(outdoor_kelvin),
+    let now = Monotonic(Span::from_seconds(time_s).millis());
+    let tick = LossTick {
+        mass: TickMass {
+            now,
+            utc: Some(utc(time_s)),
+            mass_kg: Some(mass_kg),
+            doubtful: &[],
+            outdoor_kelvin: Some(outdoor_kelvin),
+            metered_kg: (0.0, 0.0),
+        },
+        // The plant alone is looked at: it has no sections of its own here.
+        account: AccountTick {
+            now,
+            utc: Some(utc(time_s)),
+            sections: &[],
+            flows: &[],
+            passages: &[],
+            unlike: &[],
+            outdoor_kelvin: None,
+            doubtful: &[],
+            carried: &[],
+        },
+        masses: &[],
+        comparisons: &[],
+        jumps: &[],
     };
-    book.tick(plant, ledger, &tick, || Tally {
+    let renewed = book.tick(plant, ledger, &tick, |_| Tally {
         mass_kg,
         independent_kg2: 0.25,
         by_cause: Vec::new(),
         quality: Quality::Good,
         reason: Reason::None,
-    })
+    });
+    renewed.reports
 }
 
 /// 300 m3 of outdoor gas at 10 bar whose thermometers lag by an hour behind a day of +-5 K, of
