@@ -591,5 +591,19 @@ fn surface(
                 by_vapour: content.d_mass_d_vapour_density,
             })
         }
+        LevelSource::Volume { channel } => {
+            let probe = inputs.channel(channel)?;
+            let volume_m3 = probe.value.clamp(0.0, strapping.total());
+            Ok(Surface {
+                level_m: strapping
+                    .height_at(volume_m3)
+                    .map_err(|_| Reason::OutOfRange)?,
+                volume_m3,
+                probe,
+                by_probe: liquid_density - vapour_density,
+                by_liquid: volume_m3,
+                by_vapour: strapping.total() - volume_m3,
+            })
+        }
     }
 }

@@ -183,6 +183,18 @@ impl Engine {
         &self.state.unsaved
     }
 
+    /// The book of losses: what the reports are drawn from.
+    #[must_use]
+    pub fn losses(&self) -> &LossBook {
+        &self.state.losses
+    }
+
+    /// The books.
+    #[must_use]
+    pub fn ledger(&self) -> &Ledger {
+        &self.state.ledger
+    }
+
     /// Makes a description known; it holds once a [`EventKind::DescriptionInForce`] names it.
     pub fn offer(&mut self, plant: Arc<Plant>) {
         self.offered = Some(plant);

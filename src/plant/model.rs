@@ -297,6 +297,11 @@ pub enum LevelSource {
         /// Height of the top tap above the lowest inside point.
         top_tap: Length,
     },
+    /// A channel that gives the liquid's volume, as level controllers with a vessel table do.
+    Volume {
+        /// The channel (a volume).
+        channel: ChannelIx,
+    },
 }
 
 /// In what state a liquid is; decided by the description, never by noise.
@@ -406,6 +411,17 @@ pub struct Vessel {
     pub mode_channel: Option<(ChannelIx, Vec<(i64, usize)>)>,
     /// Stands in the weather: its gas follows the day.
     pub outdoors: bool,
+    /// The vacuum around it, where a gauge watches it.
+    pub insulation_vacuum: Option<InsulationVacuum>,
+}
+
+/// An evacuated space around a cold vessel. While it stands, no loss that matters goes into it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct InsulationVacuum {
+    /// Its gauge (an absolute pressure).
+    pub channel: ChannelIx,
+    /// The evacuated volume.
+    pub volume: Stated<Volume>,
 }
 
 /// A control volume of the balance.

@@ -12,5 +12,6 @@
 
 mod coverage;
 mod detection;
+mod readings;
 mod reference;
 mod synthetic;

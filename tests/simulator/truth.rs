@@ -106,6 +106,9 @@ impl Shown<'_> {
                         let above = (head - vapour.si() * tall) / (liquid.si() - vapour.si());
                         bottom_tap.si() + above
                     }
+                    LevelSource::Volume { channel } => {
+                        strapping.height_at(self.channel(channel)).unwrap()
+                    }
                 };
                 let filled = strapping.volume_at(height).unwrap().0;
                 filled * liquid.si() + (strapping.total() - filled) * vapour.si()

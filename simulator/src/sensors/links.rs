@@ -143,6 +143,7 @@ impl Tied {
                 let (bottom_m, top_m) = (bottom_tap.si(), top_tap.si());
                 (channel, VesselQuantity::Head { bottom_m, top_m })
             }
+            LevelSource::Volume { channel } => (channel, VesselQuantity::LiquidVolume),
         };
         self.tie(channel, Follows::Vessel(n, quantity));
     }

@@ -4,18 +4,24 @@
 pub mod alarms;
 pub mod change;
 pub mod channels;
+pub mod explanation;
 pub mod health;
 pub mod helium;
 pub mod losses;
 pub mod plant;
+pub mod ranges;
+pub mod statement;
 
 pub use alarms::{AlarmFact, AlarmFacts, alarm_facts};
 pub use change::{ChangePoint, change};
 pub use channels::{ChannelFact, ChannelFacts, channel_facts};
+pub use explanation::{ExplanationFact, HappeningFact, explanation_fact, happening_facts};
 pub use health::{HealthFacts, health_facts};
 pub use helium::{HeliumFacts, helium_facts};
 pub use losses::{LossFact, LossFacts, loss_facts};
 pub use plant::{PlantFacts, plant_facts};
+pub use ranges::{RangeFact, range_facts};
+pub use statement::{StatementFacts, statement_facts};
 
 use super::words::SiteTime;
 use crate::engine::View;

@@ -131,8 +131,17 @@ impl Reader<'_, '_, '_> {
         strapping: Option<&Strapping>,
     ) -> Option<LevelSource> {
         let level = field.get_ref();
-        let source = match (&level.height, &level.pressure_difference) {
-            (Some(height), None) => {
+        let source = match (&level.height, &level.pressure_difference, &level.volume) {
+            (None, None, Some(volume)) => LevelSource::Volume {
+                channel: self.channel(
+                    Some(volume),
+                    "volume",
+                    field,
+                    &[QuantityKind::Volume],
+                    "a level as volume of the liquid",
+                )?,
+            },
+            (Some(height), None, None) => {
                 let channel = self.channel(
                     Some(height),
                     "height",
@@ -157,7 +166,7 @@ impl Reader<'_, '_, '_> {
                 }
                 LevelSource::Height { channel, bottom }
             }
-            (None, Some(difference)) => {
+            (None, Some(difference), None) => {
                 let channel = self.channel(
                     Some(difference),
                     "pressure-difference",
@@ -199,8 +208,8 @@ impl Reader<'_, '_, '_> {
             _ => {
                 self.context.error(
                     self.here.at(field),
-                    "a level comes from one channel: a height or a difference of pressure",
-                    "level = { height = \"channel\", bottom = \"20 mm\" }, or level = { pressure-difference = \"channel\", bottom-tap = \"...\", top-tap = \"...\" }",
+                    "a level comes from one channel: a height, a difference of pressure or a volume",
+                    "level = { height = \"channel\", bottom = \"20 mm\" }, or level = { pressure-difference = \"channel\", bottom-tap = \"...\", top-tap = \"...\" }, or level = { volume = \"channel\" }",
                 );
                 return None;
             }

@@ -4,8 +4,8 @@ use toml::Spanned;
 
 use super::context::{Context, Here, Ids, Place, split_stated, with_article, written};
 use crate::plant::model::{
-    Channel, ChannelIx, Contents, Mode, PressureSource, PuritySource, SectionIx, TemperatureSource,
-    Vessel,
+    Channel, ChannelIx, Contents, InsulationVacuum, Mode, PressureSource, PuritySource, SectionIx,
+    TemperatureSource, Vessel,
 };
 use crate::plant::raw::{self, Entry, Quantity, Text};
 use crate::quantity::{Fraction, Mass, QuantityKind, Temperature, Volume};
@@ -97,6 +97,10 @@ pub(super) fn vessel(
         None
     };
     let contents = reader.contents(keys);
+    let insulation_vacuum = match &keys.insulation_vacuum {
+        None => Some(None),
+        Some(field) => reader.insulation_vacuum(field).map(Some),
+    };
     let modes = reader.modes(keys);
     let first_mode = match (&keys.first_mode, &modes) {
         (None, _) => Some(0),
@@ -120,6 +124,7 @@ pub(super) fn vessel(
             .outdoors
             .as_ref()
             .is_some_and(|outdoors| *outdoors.get_ref()),
+        insulation_vacuum: insulation_vacuum?,
     })
 }
 
@@ -184,6 +189,25 @@ impl Reader<'_, '_, '_> {
             pressure: pressure?,
             temperature: temperature?,
             purity: purity?,
+        })
+    }
+
+    fn insulation_vacuum(
+        &mut self,
+        field: &Spanned<raw::InsulationVacuum>,
+    ) -> Option<InsulationVacuum> {
+        let space = field.get_ref();
+        let channel = self.channel(
+            space.channel.as_ref(),
+            "channel",
+            field,
+            &[QuantityKind::AbsolutePressure],
+            "the gauge of an insulation vacuum",
+        );
+        let volume = self.volume(space.volume.as_ref(), field);
+        Some(InsulationVacuum {
+            channel: channel?,
+            volume: volume?,
         })
     }
 

@@ -186,7 +186,14 @@ raw! {
         bath: Spanned<Bath>,
         bag: Spanned<Bag>,
         unmeasured: Spanned<bool>,
+        insulation_vacuum: Spanned<InsulationVacuum>,
         mode: Vec<Spanned<Mode>>,
+    }
+
+    /// `insulation-vacuum = { channel = "...", volume = "..." }`
+    InsulationVacuum {
+        channel: Text,
+        volume: Quantity,
     }
 
     /// `mode-from = { channel = "...", codes = { 1 = "in-use" } }`
@@ -224,12 +231,14 @@ raw! {
         table: Spanned<Vec<Vec<Quantity>>>,
     }
 
-    /// `level = { height = "...", bottom = "..." }` or
-    /// `level = { pressure-difference = "...", bottom-tap = "...", top-tap = "..." }`
+    /// `level = { height = "...", bottom = "..." }`,
+    /// `level = { pressure-difference = "...", bottom-tap = "...", top-tap = "..." }` or
+    /// `level = { volume = "..." }`
     Level {
         height: Text,
         bottom: Quantity,
         pressure_difference: Text,
+        volume: Text,
         bottom_tap: Quantity,
         top_tap: Quantity,
     }
