@@ -65,6 +65,8 @@ pub struct LossTick<'a> {
     pub masses: &'a [VesselMass],
     /// What should read alike.
     pub comparisons: &'a [Comparison],
+    /// Pressure of each vessel's insulation vacuum, Pa; none where none is watched or usable.
+    pub vacua: &'a [Option<f64>],
 }
 
 /// What a tick brought.
@@ -406,6 +408,7 @@ impl LossBook {
         };
         let mut explanation = evidence.explain()?;
         advice::add(&mut explanation, plant, &self.accounts, tick.masses);
+        advice::exclude(&mut explanation, plant, tick.vacua);
         Some(explanation)
     }
 

@@ -15,7 +15,7 @@ use crate::balance::account::{AccountTick, Flow};
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::{LossBook, LossTick, Renewed};
-use crate::balance::report::{ExcessLoss, InventoryReport, WindowBalance};
+use crate::balance::report::{ExcessLoss, Explanation, InventoryReport, WindowBalance};
 use crate::balance::tally::{Contributor, Tally};
 use crate::balance::unlike::{self, Comparison};
 use crate::balance::window::TickMass;
@@ -27,7 +27,7 @@ use crate::quantity::{Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
-pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/4");
+pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/5");
 
 /// A restatement waits this long for readings, then takes what there is.
 const LONGEST_SETTLING: Span = Span::from_millis(600_000);
@@ -427,6 +427,12 @@ impl Engine {
             .filter(|(_, mass)| !rests_on_readings(mass))
             .map(|(ix, _)| VesselIx(ix))
             .collect();
+        let vacua: Vec<Option<f64>> = plant
+            .all
+            .vessel
+            .iter()
+            .map(|vessel| usable(&self.state.channels, vessel.insulation_vacuum?.channel))
+            .collect();
         let utc = self.state.time.utc();
         let outdoor_kelvin = self.outdoor_kelvin(plant);
         let tick = LossTick {
@@ -451,6 +457,7 @@ impl Engine {
             },
             masses,
             comparisons: &self.comparisons,
+            vacua: &vacua,
         };
         let losses = &mut self.state.losses;
         losses.tick(plant, &self.state.ledger, &tick, |section| {
@@ -849,6 +856,10 @@ impl Facts for Engine {
             Scope::Plant => self.state.losses.report()?.excess.as_ref(),
             Scope::Section(ix) => self.state.losses.area_of(ix)?.excess.as_ref(),
         }
+    }
+
+    fn explanation(&self) -> Option<&Explanation> {
+        self.state.losses.explanation()
     }
 
     fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance> {

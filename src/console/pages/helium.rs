@@ -10,9 +10,7 @@ use axum::response::Response;
 use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
 use crate::console::curves;
-use crate::console::facts::{
-    HappeningFact, HeliumFacts, LossFact, LossFacts, happening_facts, helium_facts, loss_facts,
-};
+use crate::console::facts::{HeliumFacts, LossFact, LossFacts, helium_facts, loss_facts};
 use crate::console::http::{Problem, Shared};
 use crate::console::office::InventoryOf;
 use crate::plant::BookingKind;
