@@ -248,7 +248,7 @@ async fn the_helium_page_says_what_could_explain_a_loss_and_what_would_tell() {
         &[
             "Probably: a leak in Magnet string 1 or an instrument that drifts at String 1 bath (S1-LT-110), which these meters cannot tell apart.",
             "86 % probably; cannot be told apart by these meters",
-            "4.10 ± 0.62 kg/day since 21 Nov 13:59 GMT helium is lost",
+            "4.10 ± 0.61 kg/day since 21 Nov 14:00 GMT helium is lost",
             "no helium is lost",
             "helium vented from Liquefier and dewar and Tank farm and not booked",
             "a second reading beside S1-LT-110",
@@ -257,6 +257,7 @@ async fn the_helium_page_says_what_could_explain_a_loss_and_what_would_tell() {
             "Ruled out not into an insulation vacuum",
             "Liquefier and dewar and Tank farm one area, since Boil-off from the dewar has no usable meter",
             "No loss seen: nothing above 6.3 kg/day over 24 h.",
+            "Magnet string 1 Losing 4.1 ± 0.6 kg/day. Since 21 Nov 14:00 GMT",
             "milligrams",
         ],
     )

@@ -102,8 +102,10 @@ struct Made {
     missing: f64,
 }
 
-/// Saturated helium at 1.2 bar, kg/m3 (tests/reference/helium_saturation.csv, by interpolation).
-const LIQUID: f64 = 121.6;
+/// Saturated helium at 4.4 K (tests/reference/helium_saturation.csv): Pa and kg/m3.
+const BATH_PA: f64 = 119_075.830315;
+const LIQUID: f64 = 120.912815922;
+const VAPOUR: f64 = 20.1241167076;
 /// Second virial coefficient of helium at ambient temperature, m3/mol (11.8 cm3/mol, CRC Handbook,
 /// from memory).
 const SECOND_VIRIAL: f64 = 11.8e-6;
@@ -145,23 +147,24 @@ impl Made {
                     total += kg * ((t - at * DAY) / 7200.0).clamp(0.0, 1.0);
                 }
                 // Liquid goes back and forth between bath and gas.
-                let liquid_kg = 130.0 + 6.0 * libm::sin(std::f64::consts::TAU * t / (2.7 * DAY));
-                let litres = liquid_kg / (LIQUID - 19.2) * 1e3 - 2.0 * 19.2 / (LIQUID - 19.2) * 1e3;
-                let gas_kg = total - liquid_kg;
+                let bath_kg = 130.0 + 6.0 * libm::sin(std::f64::consts::TAU * t / (2.7 * DAY));
+                // The bath's helium, vapour of its 2 m3 included.
+                let litres = (bath_kg - 2.0 * VAPOUR) / (LIQUID - VAPOUR) * 1e3;
+                let gas_kg = total - bath_kg;
                 let phase = std::f64::consts::TAU * t / DAY;
                 let kelvin = 288.0 + self.wave_kelvin * libm::sin(phase);
                 // The thermometer shows the gas as it was forty minutes ago.
                 let shown = 288.0 + self.wave_kelvin * libm::sin(phase - 0.175);
                 slow = keep * slow + slow_kg * libm::sqrt(1.0 - keep * keep) * random.normal();
-                let noise_l = slow / (LIQUID - 19.2) * 1e3;
-                let white_l = self.white_kg * random.normal() / (LIQUID - 19.2) * 1e3;
+                let noise_l = slow / (LIQUID - VAPOUR) * 1e3;
+                let white_l = self.white_kg * random.normal() / (LIQUID - VAPOUR) * 1e3;
                 let gone = random.uniform() < self.missing;
                 let t_gas = Some(shown).filter(|_| !gone);
                 [
                     Some(t),
                     Some(pressure(gas_kg, kelvin)),
                     t_gas,
-                    Some(120_000.0),
+                    Some(BATH_PA),
                     Some(litres + noise_l + white_l),
                 ]
             })

@@ -177,11 +177,15 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
     });
     let (statement, reach) = match (&excess, &lost, &since) {
         (Some(excess), Some(lost), Some(since)) => (
-            format!(
-                "Losing {} beyond the accepted {}.",
-                excess.in_words(),
-                plain(&accepted),
-            ),
+            match report.section {
+                None => format!(
+                    "Losing {} beyond the accepted {}.",
+                    excess.in_words(),
+                    plain(&accepted),
+                ),
+                // Nobody has said what is accepted of an area.
+                Some(_) => format!("Losing {}.", excess.in_words()),
+            },
             excess_reach(since, since_band.as_ref(), lost),
         ),
         _ => quiet_statement(report, &accepted, unit),
