@@ -13,5 +13,6 @@
 mod coverage;
 mod detection;
 mod readings;
+mod record;
 mod reference;
 mod synthetic;

@@ -9,7 +9,7 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use super::synthetic::DAY;
 
-fn here(path: &str) -> PathBuf {
+pub fn here(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
@@ -89,17 +89,17 @@ fn the_reference_series_is_judged_as_the_independent_solution_judges_it() {
 
 /// A plant as this test makes it, told apart from the library's: gas by the virial equation, liquid
 /// of one density.
-struct Made {
-    seed: u64,
-    step_s: f64,
-    days: f64,
-    start_kg: f64,
-    leak: (f64, f64),
-    delivery: Option<(f64, f64)>,
-    white_kg: f64,
-    slow: (f64, f64),
-    wave_kelvin: f64,
-    missing: f64,
+pub struct Made {
+    pub seed: u64,
+    pub step_s: f64,
+    pub days: f64,
+    pub start_kg: f64,
+    pub leak: (f64, f64),
+    pub delivery: Option<(f64, f64)>,
+    pub white_kg: f64,
+    pub slow: (f64, f64),
+    pub wave_kelvin: f64,
+    pub missing: f64,
 }
 
 /// Saturated helium at 4.4 K (tests/reference/helium_saturation.csv): Pa and kg/m3.
@@ -132,7 +132,7 @@ fn pressure(kg: f64, kelvin: f64) -> f64 {
 }
 
 impl Made {
-    fn rows(&self) -> Vec<[Option<f64>; 5]> {
+    pub fn rows(&self) -> Vec<[Option<f64>; 5]> {
         let mut random = Random(ChaCha8Rng::seed_from_u64(self.seed));
         let (slow_kg, slow_s) = self.slow;
         let keep = libm::exp(-self.step_s / slow_s);
@@ -171,12 +171,13 @@ impl Made {
             .collect()
     }
 
-    /// Standard uncertainty of the rate by generalised least squares that is told noise and onset:
-    /// level, loss, delivery, sine and cosine of the day. The noise is whitened by a Kalman filter of
-    /// its own.
-    fn told_std(&self) -> f64 {
+    /// Standard uncertainty of the rate by generalised least squares that is told the noise: level,
+    /// loss, delivery, sine and cosine of the day; and the onset in first order where it is not told
+    /// that too. The noise is whitened by a Kalman filter of its own.
+    fn independent_std(&self, told_the_onset: bool) -> f64 {
         let count = (self.days * DAY / self.step_s) as usize;
-        let mut columns: Vec<Vec<f64>> = vec![Vec::new(); 5];
+        let known = if told_the_onset { 5 } else { 6 };
+        let mut columns: Vec<Vec<f64>> = vec![Vec::new(); known];
         for number in 0..count {
             let t = number as f64 * self.step_s;
             let phase = std::f64::consts::TAU * t / DAY;
@@ -189,13 +190,14 @@ impl Made {
                 delivered,
                 libm::sin(phase),
                 libm::cos(phase),
+                f64::from(u8::from(t / DAY > self.leak.1)),
             ];
             for (column, value) in columns.iter_mut().zip(row) {
                 column.push(value);
             }
         }
         let white: Vec<Vec<f64>> = columns.iter().map(|column| self.whitened(column)).collect();
-        let matrix = nalgebra::DMatrix::from_fn(5, 5, |i, j| {
+        let matrix = nalgebra::DMatrix::from_fn(known, known, |i, j| {
             white[i].iter().zip(&white[j]).map(|(a, b)| a * b).sum()
         });
         libm::sqrt(matrix.try_inverse().unwrap()[(1, 1)])
@@ -322,17 +324,14 @@ fn other_series_are_judged_as_sharply_as_their_noise_allows() {
         let (readings, ledger) = written(made, way, directory.path());
         let answer = judged(&args(readings, ledger));
         let (rate, std, onset) = excess(&answer);
-        let told = made.told_std();
+        let (told, untold) = (made.independent_std(true), made.independent_std(false));
         println!(
-            "way {way}: {rate:.4} +- {std:.4} kg/day from day {onset:.2}; truth {} from day {}, told the noise +- {told:.4}",
+            "way {way}: {rate:.4} +- {std:.4} kg/day from day {onset:.2}; truth {} from day {}; independent, told the onset +- {told:.4}, not told +- {untold:.4}",
             made.leak.0, made.leak.1
         );
         assert!((rate - made.leak.0).abs() < 3.0 * std, "way {way}");
-        assert!(
-            (0.7..1.5).contains(&(std / told)),
-            "way {way}: {}",
-            std / told
-        );
+        // The onset is found, not told, but not quite free either: the loss begins from nothing.
+        assert!(std > 0.7 * told && std < 1.5 * untold, "way {way}");
     }
 }
 

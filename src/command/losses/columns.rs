@@ -257,7 +257,8 @@ fn channel_of<'h>(plant: &Plant, header: &'h str) -> Option<(ChannelIx, Option<&
     reason = "nothing there, or something else there"
 )]
 fn unit_after(rest: &str) -> Option<Option<&str>> {
-    let rest = rest.trim();
+    let parted = rest.starts_with([' ', '_', '/']);
+    let rest = rest.trim_start_matches([' ', '_', '/']).trim_end();
     if rest.is_empty() {
         return Some(None);
     }
@@ -269,9 +270,7 @@ fn unit_after(rest: &str) -> Option<Option<&str>> {
             return Some(Some(unit.trim()));
         }
     }
-    rest.strip_prefix(['_', '/', ' '])
-        .or(Some(rest).filter(|rest| !rest.starts_with(|c: char| c.is_alphanumeric() || c == '-')))
-        .map(|unit| Some(unit.trim_matches(|c| c == '[' || c == ']').trim()))
+    parted.then_some(Some(rest))
 }
 
 fn form_of(

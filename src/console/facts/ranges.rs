@@ -18,6 +18,8 @@ const PA_M3_PER_MBAR_L: f64 = 0.1;
 /// Oxygen of dry air, and where monitors warn.
 const OXYGEN_OF_AIR: f64 = 0.2095;
 const OXYGEN_WARNING: f64 = 0.195;
+/// One milligram a day, kg/s.
+const MILLIGRAM_A_DAY: f64 = 1e-6 / 86_400.0;
 /// The room that is spoken of, m3.
 const ROOM_M3: f64 = 100.0;
 
@@ -101,8 +103,8 @@ fn vacuum(scene: Scene<'_>) -> String {
             let channel = scene.plant.channel(space.channel)?;
             let litres = space.volume.value.si() * 1e3;
             Some(format!(
-                "{} of {} ({}; {})",
-                Figure::two_digits(hourly_rise_mbar(1e-6 / 86_400.0, litres), "mbar").with_unit(),
+                "{:.1e} mbar at {} ({}; {})",
+                hourly_rise_mbar(MILLIGRAM_A_DAY, litres),
                 vessel.name,
                 channel.id,
                 Figure::two_digits(litres, "L").with_unit()
@@ -111,8 +113,8 @@ fn vacuum(scene: Scene<'_>) -> String {
         .collect();
     if spaces.is_empty() {
         return format!(
-            "1 mg/day into 1000 L raises it by {} in an hour.",
-            Figure::two_digits(hourly_rise_mbar(1e-6 / 86_400.0, 1000.0), "mbar").with_unit()
+            "1 mg/day into 1000 L raises it by {:.1e} mbar in an hour.",
+            hourly_rise_mbar(MILLIGRAM_A_DAY, 1000.0)
         );
     }
     format!(
