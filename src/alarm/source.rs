@@ -6,7 +6,7 @@ use std::collections::VecDeque;
 use serde::{Deserialize, Serialize};
 
 use super::state::Cause;
-use crate::balance::report::{ExcessLoss, RoomLeft, WindowBalance};
+use crate::balance::report::{ExcessLoss, Explanation, RoomLeft, WindowBalance};
 use crate::plant::{
     AlarmSource, ChannelIx, CoolDownIx, DeviceIx, Direction, LineIx, MagnetIx, Passage, Plant,
     Scope, VesselIx,
@@ -22,6 +22,10 @@ pub trait Facts {
     fn vessel_mass_kg(&self, vessel: VesselIx) -> Option<f64>;
     /// What the sequential test says of the loss.
     fn excess(&self, scope: Scope) -> Option<&ExcessLoss>;
+    /// What could explain the plant's loss, while one stands.
+    fn explanation(&self) -> Option<&Explanation> {
+        None
+    }
     /// The balance over that window.
     fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance>;
     /// Room for gas if the compressors stop now.
@@ -129,7 +133,11 @@ impl SourceMemory {
                     format!("{mass:.1} kg ({} {limit:.1} kg)", side(*direction))
                 }),
             },
-            AlarmSource::ExcessLoss { scope } => excess_loss(facts.excess(*scope)),
+            AlarmSource::ExcessLoss { scope } => {
+                // What explains the plant's loss is said of the plant.
+                let explanation = facts.explanation().filter(|_| *scope == Scope::Plant);
+                excess_loss(facts.excess(*scope), explanation)
+            }
             AlarmSource::UnaccountedLoss { scope, over, limit } => {
                 unaccounted(facts.window(*scope, *over), *over, *limit)
             }
@@ -321,14 +329,19 @@ fn hours_words(hours: f64) -> String {
     }
 }
 
-fn excess_loss(excess: Option<&ExcessLoss>) -> Cause {
+fn excess_loss(excess: Option<&ExcessLoss>, explanation: Option<&Explanation>) -> Cause {
     match excess {
         None => Cause::Unknown,
-        Some(excess) if excess.raised => Cause::Present(format!(
-            "{:.2} kg/day ± {:.2} kg/day beyond the accepted loss",
-            excess.excess_kg_per_s * 86_400.0,
-            excess.std_kg_per_s * 86_400.0
-        )),
+        Some(excess) if excess.raised => {
+            let because = explanation
+                .and_then(Explanation::leading)
+                .map_or_else(String::new, |words| format!("; {words}"));
+            Cause::Present(format!(
+                "{:.2} kg/day ± {:.2} kg/day beyond the accepted loss{because}",
+                excess.excess_kg_per_s * 86_400.0,
+                excess.std_kg_per_s * 86_400.0
+            ))
+        }
         Some(_) => Cause::Absent,
     }
 }

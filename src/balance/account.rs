@@ -392,12 +392,12 @@ impl Accounts {
     }
 
     /// Whether helium may have passed a line unseen between two steps, and for what part of them.
-    fn open_share(&self, plant: &Plant, line: LineIx, from: usize) -> f64 {
+    fn open_share(&self, plant: &Plant, line: LineIx, steps: std::ops::Range<usize>) -> f64 {
         let metered = plant
             .line(line)
             .is_some_and(|described| described.meter.is_some());
         let (mut open, mut all) = (0.0, 0.0);
-        for step in self.steps.iter().skip(from) {
+        for step in self.steps.range(steps) {
             let not_shut = step.not_shut.get(line.index()).copied().unwrap_or(0);
             all += f64::from(step.ticks);
             let unseen = !metered
@@ -418,7 +418,44 @@ impl Accounts {
     pub fn areas(&self, plant: &Plant, over: Span, strictly: bool) -> Vec<Area> {
         let from = self.first_of(over);
         let most = if strictly { 0.0 } else { BRIEFLY };
-        areas(plant, |line| self.open_share(plant, line, from) > most)
+        let all = from..self.steps.len();
+        areas(plant, |line| {
+            self.open_share(plant, line, all.clone()) > most
+        })
+    }
+
+    /// The areas between two times on record, joined by every line that was open unmetered at all.
+    #[must_use]
+    pub fn areas_between(&self, plant: &Plant, from: Timestamp, to: Timestamp) -> Vec<Area> {
+        let steps = self.steps_between(from, to);
+        areas(plant, |line| {
+            self.open_share(plant, line, steps.clone()) > 0.0
+        })
+    }
+
+    /// Lines through which helium may have passed unseen between two times on record, and for what
+    /// part of the time.
+    #[must_use]
+    pub fn unseen_between(
+        &self,
+        plant: &Plant,
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Vec<(LineIx, f64)> {
+        let steps = self.steps_between(from, to);
+        (0u32..)
+            .take(plant.all.line.len())
+            .map(LineIx)
+            .map(|line| (line, self.open_share(plant, line, steps.clone())))
+            .filter(|(_, share)| *share > 0.0)
+            .collect()
+    }
+
+    fn steps_between(&self, from: Timestamp, to: Timestamp) -> std::ops::Range<usize> {
+        let within = |step: &Step| step.utc.is_some_and(|utc| utc > from && utc <= to + GRID);
+        let first = self.steps.iter().position(within).unwrap_or(0);
+        let end = self.steps.iter().rposition(within).map_or(0, |ix| ix + 1);
+        first.min(end)..end
     }
 
     /// The balance of an area over the last `over`; none until there is that much history, or when

@@ -237,6 +237,22 @@ impl Bath<'_> {
                     ..surface
                 })
             }
+            LevelSource::Volume { channel } => {
+                let read = inputs.channel(channel)?;
+                let volume_m3 = read.value.clamp(0.0, self.strapping.total());
+                let level_m = self
+                    .strapping
+                    .height_at(volume_m3)
+                    .map_err(|_| Reason::OutOfRange)?;
+                let (surface, _) = self.at_height(level_m, read)?;
+                Ok(Surface {
+                    volume_m3,
+                    by_probe: self.liquid_density - self.vapour_density,
+                    by_liquid: volume_m3,
+                    by_vapour: self.strapping.total() - volume_m3,
+                    ..surface
+                })
+            }
             LevelSource::Capacitance {
                 channel,
                 probe,

@@ -93,7 +93,8 @@ pub(super) fn layered_mass(
     let channel = match *level {
         LevelSource::Height { channel, .. }
         | LevelSource::DifferentialPressure { channel, .. }
-        | LevelSource::Capacitance { channel, .. } => channel,
+        | LevelSource::Capacitance { channel, .. }
+        | LevelSource::Volume { channel } => channel,
     };
     let probe = inputs.channel(channel)?;
     let pressure = inputs.pressure(*pressure)?;
@@ -130,11 +131,12 @@ pub(super) fn layered_mass(
     if whole.volume_m3 > 0.0 {
         mass.density_kg_m3 = Some(whole.liquid_kg / whole.volume_m3);
     }
-    // A level in m or Pa at zero still needs a step.
+    // A level in m, Pa or m3 at zero still needs a step.
     let floor = match level {
         LevelSource::Height { .. } => 0.1,
         LevelSource::DifferentialPressure { .. } => 10.0,
         LevelSource::Capacitance { .. } => 0.0,
+        LevelSource::Volume { .. } => 1e-3,
     };
     let slope = |value: f64, floor: f64, nudged: &dyn Fn(f64) -> Point| {
         let step = STEP * value.abs().max(floor);
@@ -237,6 +239,11 @@ impl Vessel<'_> {
     ) -> Result<(f64, bool, f64), Reason> {
         match self.level {
             LevelSource::Height { bottom, .. } => Ok((bottom.si() + at.probe, false, 0.0)),
+            LevelSource::Volume { .. } => {
+                let volume_m3 = at.probe.clamp(0.0, self.strapping.total());
+                let level_m = self.strapping.height_at(volume_m3);
+                Ok((level_m.map_err(|_| Reason::OutOfRange)?, false, 0.0))
+            }
             LevelSource::DifferentialPressure {
                 bottom_tap,
                 top_tap,

@@ -14,13 +14,13 @@ use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::leak::OnsetEstimate;
 use super::ledger::Ledger;
 use super::noise::{self, NoiseModel, NoiseSettings};
-use super::report::{Explanation, LossReport};
+use super::report::{Explanation, LossReport, WindowBalance};
 use super::series::{LossSeries, LossSettings};
 use super::tally::Tally;
 use super::unlike::Comparison;
 use super::window::{MassHistory, TickMass, WINDOWS};
 use crate::plant::{Plant, SectionIx, VesselIx};
-use crate::time::{Monotonic, Span};
+use crate::time::{Monotonic, Span, Timestamp};
 
 /// The rate of an area is found anew this often, in steps of the grid (an hour).
 const AREA_RATE_EVERY: u32 = 6;
@@ -67,6 +67,8 @@ pub struct LossTick<'a> {
     pub comparisons: &'a [Comparison],
     /// When much helium came or went at once: not part of a rate.
     pub jumps: &'a [Jump],
+    /// Pressure of each vessel's insulation vacuum, Pa; none where none is watched or usable.
+    pub vacua: &'a [Option<f64>],
 }
 
 /// What a tick brought.
@@ -216,6 +218,44 @@ impl LossBook {
     #[must_use]
     pub fn now(&self) -> Option<&FilterState> {
         self.judgement.now()
+    }
+
+    /// The balance between two times within the last thirty days, of the plant or of the area that
+    /// then held a section.
+    #[must_use]
+    pub fn balance_between(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        section: Option<SectionIx>,
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Option<WindowBalance> {
+        let whole = || {
+            let noise_kg2 = self.noise_kg2(to - from);
+            self.history
+                .balance_between(plant, ledger, from, to, noise_kg2)
+        };
+        let Some(section) = section else {
+            return whole();
+        };
+        let area = self
+            .accounts
+            .areas_between(plant, from, to)
+            .into_iter()
+            .find(|area| area.holds(section))?;
+        if area.sections.len() == plant.all.section.len() {
+            return whole();
+        }
+        self.accounts
+            .balance_between(plant, ledger, &area, from, to)
+    }
+
+    /// Variance of the difference of two averages of the plant that far apart, as found, kg2.
+    #[must_use]
+    pub fn noise_kg2(&self, apart: Span) -> Option<f64> {
+        let noise = self.judgement.noise();
+        noise.map(|noise| difference_kg2(noise, apart))
     }
 
     /// The averages that the plant's report rests on.
@@ -422,6 +462,7 @@ impl LossBook {
         };
         let mut explanation = evidence.explain()?;
         advice::add(&mut explanation, plant, &self.accounts, tick.masses);
+        advice::exclude(&mut explanation, plant, tick.vacua);
         Some(explanation)
     }
 

@@ -135,6 +135,32 @@ pub struct Explanation {
 }
 
 impl Explanation {
+    /// The most credible explanation, or the few that the meters cannot tell apart, in words.
+    #[must_use]
+    pub fn leading(&self) -> Option<String> {
+        const NAMED: usize = 3;
+        let first = self.groups.first()?;
+        let mut names: Vec<String> = first
+            .hypotheses
+            .iter()
+            .take(NAMED)
+            .map(|one| one.kind.words())
+            .collect();
+        if first.hypotheses.len() > NAMED {
+            names.push(format!("{} others", first.hypotheses.len() - NAMED));
+        }
+        let together = if names.len() > 1 {
+            ", not told apart by these meters"
+        } else {
+            ""
+        };
+        Some(format!(
+            "best explained by {} ({:.0} %{together})",
+            names.join(" or "),
+            100.0 * first.weight
+        ))
+    }
+
     /// In one sentence.
     #[must_use]
     pub fn words(&self) -> String {

@@ -184,66 +184,127 @@ impl MassHistory {
             .filter(usable)
             .min_by_key(|average| (closing.at - average.at - over).millis().abs())
             .filter(|average| (closing.at - average.at - over).millis().abs() <= slack.millis())?;
-        if opening.at >= closing.at {
-            return None;
-        }
+        self.between(plant, ledger, (opening, closing), over, noise_kg2)
+    }
+
+    /// The balance between two times on record, each taken at the nearest step of the grid; none
+    /// when both fall on one step. `noise_kg2` as in [`Self::balance`].
+    #[must_use]
+    pub fn balance_between(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        from: Timestamp,
+        to: Timestamp,
+        noise_kg2: Option<f64>,
+    ) -> Option<WindowBalance> {
+        let nearest = |wanted: Timestamp| {
+            self.averages
+                .iter()
+                .filter(|average| average.mass_kg.is_finite())
+                .filter_map(|average| Some(((average.utc? - wanted).millis().abs(), average)))
+                .min_by_key(|(off, _)| *off)
+                .map(|(_, average)| average)
+        };
+        let (opening, closing) = (nearest(from)?, nearest(to)?);
         let apart = closing.at - opening.at;
-        let (from, to) = (opening.utc?, closing.utc?);
-        // The step's mean stands for its middle; both ends shift alike.
-        let half = Span::from_millis(GRID.millis() / 2);
-        let booked = ledger.booked_between(from - half, to - half);
+        self.between(plant, ledger, (opening, closing), apart, noise_kg2)
+    }
 
-        let restated = closing.restated_kg - opening.restated_kg;
-        let received_kg = booked.received_kg + closing.metered_kg.0 - opening.metered_kg.0;
-        let dispatched_kg = booked.dispatched_kg + closing.metered_kg.1 - opening.metered_kg.1;
-        let unaccounted_kg =
-            opening.mass_kg + restated + received_kg - dispatched_kg - closing.mass_kg;
-        let propagated = opening.independent_kg2
-            + closing.independent_kg2
-            + lasting_difference_kg2(plant, &opening.by_cause, &closing.by_cause, apart);
-        let variance = propagated.max(noise_kg2.unwrap_or(0.0)) + booked.variance_kg2;
-
-        let accepted = plant.site.accepted_loss;
-        let accepted_kg = accepted.value.si() * apart.seconds();
-        let accepted_std_kg = accepted.std * apart.seconds();
-        let excess_std_kg = libm::sqrt(variance + accepted_std_kg * accepted_std_kg);
-        let decision_threshold_kg = ONE_SIDED_95 * excess_std_kg;
-
+    fn between(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        (opening, closing): (&Average, &Average),
+        over: Span,
+        noise_kg2: Option<f64>,
+    ) -> Option<WindowBalance> {
+        let mut found = across(plant, ledger, (opening, closing), over, noise_kg2)?;
+        let apart = closing.at - opening.at;
         let inside = |average: &&Average| average.at > opening.at && average.at <= closing.at;
-        let present = self.averages.iter().filter(usable).filter(inside).count();
+        let present = self
+            .averages
+            .iter()
+            .filter(|average| average.mass_kg.is_finite() && average.utc.is_some())
+            .filter(inside)
+            .count();
         let steps = (apart.millis() / GRID.millis()).max(1);
         #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
         let coverage = (present as f64 / steps as f64).min(1.0);
-        let mut doubtful: Vec<VesselIx> = self
+        let doubtful = self
             .averages
             .iter()
             .filter(|average| average.at >= opening.at && average.at <= closing.at)
-            .flat_map(|average| average.doubtful.iter().copied())
-            .collect();
-        doubtful.sort_unstable();
-        doubtful.dedup();
-
-        Some(WindowBalance {
-            over,
-            from: Some(from),
-            opening_kg: opening.mass_kg + restated,
-            received_kg,
-            dispatched_kg,
-            closing_kg: closing.mass_kg,
-            unaccounted_kg,
-            std_kg: libm::sqrt(variance),
-            accepted_kg,
-            excess_kg: unaccounted_kg - accepted_kg,
-            excess_std_kg,
-            decision_threshold_kg,
-            detection_limit_kg: 2.0 * decision_threshold_kg,
-            coverage,
-            doubtful_vessels: doubtful
-                .into_iter()
-                .filter_map(|ix| plant.vessel(ix).map(|vessel| Id::clone(&vessel.id)))
-                .collect(),
-        })
+            .flat_map(|average| average.doubtful.iter().copied());
+        found.coverage = coverage;
+        found.doubtful_vessels = named(plant, doubtful);
+        Some(found)
     }
+}
+
+/// The balance between two averages, however far apart; of what lay between it knows nothing.
+#[must_use]
+pub fn across(
+    plant: &Plant,
+    ledger: &Ledger,
+    (opening, closing): (&Average, &Average),
+    over: Span,
+    noise_kg2: Option<f64>,
+) -> Option<WindowBalance> {
+    if opening.at >= closing.at {
+        return None;
+    }
+    let apart = closing.at - opening.at;
+    let (from, to) = (opening.utc?, closing.utc?);
+    // The step's mean stands for its middle; both ends shift alike.
+    let half = Span::from_millis(GRID.millis() / 2);
+    let booked = ledger.booked_between(from - half, to - half);
+
+    let restated = closing.restated_kg - opening.restated_kg;
+    let received_kg = booked.received_kg + closing.metered_kg.0 - opening.metered_kg.0;
+    let dispatched_kg = booked.dispatched_kg + closing.metered_kg.1 - opening.metered_kg.1;
+    let unaccounted_kg = opening.mass_kg + restated + received_kg - dispatched_kg - closing.mass_kg;
+    let propagated = opening.independent_kg2
+        + closing.independent_kg2
+        + lasting_difference_kg2(plant, &opening.by_cause, &closing.by_cause, apart);
+    let variance = propagated.max(noise_kg2.unwrap_or(0.0)) + booked.variance_kg2;
+
+    let accepted = plant.site.accepted_loss;
+    let accepted_kg = accepted.value.si() * apart.seconds();
+    let accepted_std_kg = accepted.std * apart.seconds();
+    let excess_std_kg = libm::sqrt(variance + accepted_std_kg * accepted_std_kg);
+    let decision_threshold_kg = ONE_SIDED_95 * excess_std_kg;
+
+    Some(WindowBalance {
+        over,
+        from: Some(from),
+        opening_kg: opening.mass_kg + restated,
+        received_kg,
+        dispatched_kg,
+        closing_kg: closing.mass_kg,
+        unaccounted_kg,
+        std_kg: libm::sqrt(variance),
+        accepted_kg,
+        excess_kg: unaccounted_kg - accepted_kg,
+        excess_std_kg,
+        decision_threshold_kg,
+        detection_limit_kg: 2.0 * decision_threshold_kg,
+        coverage: 1.0,
+        doubtful_vessels: named(
+            plant,
+            opening.doubtful.iter().chain(&closing.doubtful).copied(),
+        ),
+    })
+}
+
+fn named(plant: &Plant, vessels: impl Iterator<Item = VesselIx>) -> Vec<Id> {
+    let mut doubtful: Vec<VesselIx> = vessels.collect();
+    doubtful.sort_unstable();
+    doubtful.dedup();
+    doubtful
+        .into_iter()
+        .filter_map(|ix| plant.vessel(ix).map(|vessel| Id::clone(&vessel.id)))
+        .collect()
 }
 
 fn mean(sum: f64, count: u32) -> f64 {

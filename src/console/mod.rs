@@ -7,6 +7,7 @@
 
 mod act;
 mod api;
+mod curves;
 mod drawings;
 pub mod facts;
 mod guard;
@@ -18,6 +19,7 @@ mod metrics;
 pub mod office;
 mod pages;
 mod plot;
+pub mod report;
 mod sign_in;
 pub mod words;
 

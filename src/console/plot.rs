@@ -229,6 +229,23 @@ impl Plot<'_> {
     fn time_marks(&self) -> Vec<(Timestamp, String)> {
         const MINUTE: i64 = 60_000;
         let length = (self.to - self.from).millis();
+        if length > 90 * 86_400_000 {
+            let mut months = Vec::new();
+            let mut at = self.from;
+            while let Some(next) = self.time.next_month(at).filter(|next| *next < self.to) {
+                months.push(next);
+                at = next;
+                if months.len() > 1200 {
+                    break;
+                }
+            }
+            let every = months.len() / 13 + 1;
+            return months
+                .into_iter()
+                .step_by(every)
+                .map(|at| (at, self.time.format(at, "%b %y")))
+                .collect();
+        }
         if length > 2 * 86_400_000 {
             let days = self.time.midnights(self.from, self.to);
             let every = days.len() / 10 + 1;

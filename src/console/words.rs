@@ -251,6 +251,18 @@ impl SiteTime {
         }
     }
 
+    /// Day, year and time to the minute: `25 Nov 2026 14:32 GMT`.
+    #[must_use]
+    pub fn dated(&self, at: Option<Timestamp>) -> Moment {
+        Moment {
+            text: at.map_or_else(
+                || "time not known".into(),
+                |at| self.format(at, "%-d %b %Y %H:%M %Z"),
+            ),
+            ..self.moment(at)
+        }
+    }
+
     /// In a `strftime` form; a time beyond what the calendar holds is shown as milliseconds.
     #[must_use]
     pub fn format(&self, at: Timestamp, form: &str) -> String {
@@ -266,6 +278,20 @@ impl SiteTime {
     pub fn parse_local(&self, text: &str) -> Option<Timestamp> {
         let civil: jiff::civil::DateTime = text.trim().parse().ok()?;
         let zoned = civil.to_zoned_datetime(self.zone.clone()).ok()?;
+        Some(Timestamp::from_millis(zoned.timestamp().as_millisecond()))
+    }
+
+    /// The first instant of the next calendar month of the site.
+    #[must_use]
+    pub fn next_month(&self, at: Timestamp) -> Option<Timestamp> {
+        let instant = jiff::Timestamp::from_millisecond(at.millis()).ok()?;
+        let first = instant
+            .to_zoned_datetime(self.zone.clone())
+            .date()
+            .last_of_month()
+            .tomorrow()
+            .ok()?;
+        let zoned = first.to_zoned_datetime(self.zone.clone()).ok()?;
         Some(Timestamp::from_millis(zoned.timestamp().as_millisecond()))
     }
 

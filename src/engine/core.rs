@@ -18,7 +18,7 @@ use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::{LossBook, LossTick, Renewed};
 use crate::balance::meter::meter_flow;
-use crate::balance::report::{ExcessLoss, InventoryReport, RoomLeft, WindowBalance};
+use crate::balance::report::{ExcessLoss, Explanation, InventoryReport, RoomLeft, WindowBalance};
 use crate::balance::room::SupplyWatch;
 use crate::balance::tally::{Contributor, Tally};
 use crate::balance::unlike::{self, Comparison};
@@ -31,7 +31,7 @@ use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
-pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/4");
+pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/5");
 
 /// A restatement waits this long for readings, then takes what there is.
 const LONGEST_SETTLING: Span = Span::from_millis(600_000);
@@ -194,6 +194,18 @@ impl Engine {
     #[must_use]
     pub fn unsaved(&self) -> &[Id] {
         &self.state.unsaved
+    }
+
+    /// The book of losses: what the reports are drawn from.
+    #[must_use]
+    pub fn losses(&self) -> &LossBook {
+        &self.state.losses
+    }
+
+    /// The books.
+    #[must_use]
+    pub fn ledger(&self) -> &Ledger {
+        &self.state.ledger
     }
 
     /// Makes a description known; it holds once a [`EventKind::DescriptionInForce`] names it.
@@ -436,6 +448,12 @@ impl Engine {
             .filter(|(_, mass)| !rests_on_readings(mass))
             .map(|(ix, _)| VesselIx(ix))
             .collect();
+        let vacua: Vec<Option<f64>> = plant
+            .all
+            .vessel
+            .iter()
+            .map(|vessel| usable(&self.state.channels, vessel.insulation_vacuum?.channel))
+            .collect();
         let utc = self.state.time.utc();
         let outdoor_kelvin = self.outdoor_kelvin(plant);
         let tick = LossTick {
@@ -461,6 +479,7 @@ impl Engine {
             masses,
             comparisons: &self.comparisons,
             jumps: &self.jumps(),
+            vacua: &vacua,
         };
         let losses = &mut self.state.losses;
         losses.tick(plant, &self.state.ledger, &tick, |section| {
@@ -879,6 +898,10 @@ impl Facts for Engine {
             Scope::Plant => self.state.losses.report()?.excess.as_ref(),
             Scope::Section(ix) => self.state.losses.area_of(ix)?.excess.as_ref(),
         }
+    }
+
+    fn explanation(&self) -> Option<&Explanation> {
+        self.state.losses.explanation()
     }
 
     fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance> {

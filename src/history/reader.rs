@@ -204,6 +204,19 @@ impl Reader {
         )
     }
 
+    /// Rows of the journal that follow from the events `after < seq <= last`, oldest first.
+    ///
+    /// # Errors
+    /// As [`Self::journal`].
+    pub fn journal_within(&self, after: u64, last: u64) -> Result<Vec<JournalRow>, StorageError> {
+        let signed = |seq: u64| seq.min(i64::MAX.cast_unsigned()).cast_signed();
+        self.journal_rows(
+            "WHERE j.seq > ?1 AND j.seq <= ?2 ORDER BY j.id",
+            signed(after),
+            signed(last),
+        )
+    }
+
     /// Ledger entries whose effective time lies in `[from, to)`, in that order, with the position
     /// at which each was entered. Entries that were superseded are among them.
     ///

@@ -317,6 +317,11 @@ pub enum LevelSource {
         /// pressure; none when they weigh nothing (evacuated, or their weight zeroed away).
         lines: Option<Stated<Temperature>>,
     },
+    /// A channel that gives the liquid's volume, as level controllers with a vessel table do.
+    Volume {
+        /// The channel (a volume).
+        channel: ChannelIx,
+    },
     /// A channel that gives the capacitance of a probe.
     Capacitance {
         /// The channel (a capacitance).
@@ -455,6 +460,8 @@ pub struct Vessel {
     pub full_at: Option<FullAt>,
     /// Gas that a bath gives off while nothing is done to it.
     pub boil_off: Option<Stated<MassFlow>>,
+    /// The vacuum around it, where a gauge watches it.
+    pub insulation_vacuum: Option<InsulationVacuum>,
 }
 
 /// Where a gas store is full: what its relief valve or its people let it come to.
@@ -464,6 +471,15 @@ pub enum FullAt {
     Pressure(AbsolutePressure),
     /// A bag, at this volume.
     Volume(Volume),
+}
+
+/// An evacuated space around a cold vessel. While it stands, no loss that matters goes into it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct InsulationVacuum {
+    /// Its gauge (an absolute pressure).
+    pub channel: ChannelIx,
+    /// The evacuated volume.
+    pub volume: Stated<Volume>,
 }
 
 /// A control volume of the balance.

@@ -18,6 +18,8 @@ mod detection;
 mod hygiene;
 #[expect(dead_code, reason = "the long form, in tests/bench, uses all of it")]
 mod limits;
+mod readings;
+mod record;
 mod reference;
 mod streaming;
 mod synthetic;

@@ -110,6 +110,9 @@ impl Shown<'_> {
                         bottom_tap.si() + above
                     }
                     LevelSource::Capacitance { .. } => return None,
+                    LevelSource::Volume { channel } => {
+                        strapping.height_at(self.channel(channel)).unwrap()
+                    }
                 };
                 let filled = strapping.volume_at(height).unwrap().0;
                 filled * liquid.si() + (strapping.total() - filled) * vapour.si()

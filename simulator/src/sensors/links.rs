@@ -152,6 +152,7 @@ impl Tied {
             }
             // Its electrodes are not simulated; it shows the middle of its range.
             LevelSource::Capacitance { .. } => return,
+            LevelSource::Volume { channel } => (channel, VesselQuantity::LiquidVolume),
         };
         self.tie(channel, Follows::Vessel(n, quantity));
     }

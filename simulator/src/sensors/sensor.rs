@@ -342,6 +342,7 @@ fn of_state(state: &StoreState, quantity: VesselQuantity) -> f64 {
                     + state.vapour_density * (top_m - level))
         }
         VesselQuantity::Volume => state.volume_m3,
+        VesselQuantity::LiquidVolume => state.fill * state.volume_m3,
         VesselQuantity::Purity => state.purity,
         VesselQuantity::Supply => state.supply_kg_per_s,
         VesselQuantity::BoilOff => state.boil_off_kg_per_s,

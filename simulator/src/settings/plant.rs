@@ -104,6 +104,8 @@ pub enum VesselQuantity {
     },
     /// Gas volume.
     Volume,
+    /// Volume of the liquid, m3.
+    LiquidVolume,
     /// Helium fraction.
     Purity,
     /// Supply of liquid.

@@ -3,10 +3,13 @@
 use serde::Serialize;
 
 use super::Scene;
+use super::explanation::{ExplanationFact, both, explanation_fact, section_names};
+use super::ranges::{RangeFact, range_facts};
 use crate::console::words::{Figure, Moment, loss_unit, number, window as window_name};
 use crate::engine::{LossReport, WindowBalance};
-use crate::plant::{LossUnit, Plant};
+use crate::plant::{End, Id, LossUnit, Passage, Plant};
 use crate::quantity::decimals_for;
+use crate::time::Span;
 
 /// Losses of the plant and of each section.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -17,15 +20,23 @@ pub struct LossFacts {
     pub unit: String,
     /// The state of helium that this unit means; empty when it is a mass or money.
     pub unit_state: &'static str,
-    /// The plant first, then sections.
+    /// The plant first, then areas: sections that no meter parts are balanced together.
     pub losses: Vec<LossFact>,
+    /// What could explain the plant's loss, while one stands.
+    pub explanation: Option<ExplanationFact>,
+    /// Three ways to see a loss, with the size each is good for.
+    pub ranges: Vec<RangeFact>,
 }
 
 /// Loss of the plant or of a section.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct LossFact {
-    /// The section's id; none for the plant.
+    /// The section's id, or those of an area joined by `+`; none for the plant.
     pub section: Option<String>,
+    /// Ids of the sections that it is of; empty for the plant.
+    pub sections: Vec<String>,
+    /// Lines without a meter that join these sections.
+    pub joined_by: Vec<JointFact>,
     /// Name as people say it.
     pub name: String,
     /// Whether a loss beyond the accepted one has been decided on.
@@ -56,6 +67,17 @@ pub struct LossFact {
     pub windows: Vec<WindowFact>,
     /// What the rate's estimate found beside it.
     pub noise: Option<NoiseFact>,
+}
+
+/// A line through which helium may pass between two sections of an area without being metered.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct JointFact {
+    /// Its id.
+    pub line: String,
+    /// Its name.
+    pub name: String,
+    /// Why it joins, in words.
+    pub why: &'static str,
 }
 
 /// Noise of the inventory as found by the rate's estimate.
@@ -125,10 +147,26 @@ pub fn loss_facts(scene: Scene<'_>) -> LossFacts {
             .iter()
             .map(|report| fact(scene, report))
             .collect(),
+        explanation: explanation_fact(scene),
+        ranges: range_facts(scene),
     }
 }
 
+/// The fact of the plant, or of the area that holds a section.
+#[must_use]
+pub fn loss_of<'f>(facts: &'f LossFacts, section: Option<&str>) -> Option<&'f LossFact> {
+    facts.losses.iter().find(|loss| match section {
+        None => loss.section.is_none(),
+        Some(id) => loss.sections.iter().any(|known| known == id),
+    })
+}
+
 fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
+    let sections: Vec<String> = report
+        .section
+        .as_deref()
+        .map(|ids| ids.split('+').map(str::to_owned).collect())
+        .unwrap_or_default();
     let unit = &loss_unit(scene.plant);
     let rate = |si: f64, std: Option<f64>| Figure::rate(si, std, unit);
     let (accepted_si, accepted_std) = report.accepted_kg_per_s;
@@ -146,11 +184,15 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
     });
     let (statement, reach) = match (&excess, &lost, &since) {
         (Some(excess), Some(lost), Some(since)) => (
-            format!(
-                "Losing {} beyond the accepted {}.",
-                excess.in_words(),
-                plain(&accepted),
-            ),
+            match report.section {
+                None => format!(
+                    "Losing {} beyond the accepted {}.",
+                    excess.in_words(),
+                    plain(&accepted),
+                ),
+                // Nobody has said what is accepted of an area.
+                Some(_) => format!("Losing {}.", excess.in_words()),
+            },
             excess_reach(since, since_band.as_ref(), lost),
         ),
         _ => quiet_statement(report, &accepted, unit),
@@ -158,6 +200,8 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
     LossFact {
         section: report.section.as_ref().map(ToString::to_string),
         name: name_of(scene.plant, report.section.as_deref()),
+        joined_by: joints(scene, &sections),
+        sections,
         raised: raised.is_some(),
         statement,
         reach,
@@ -183,7 +227,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
         noise: report.rate.as_ref().map(|r| NoiseFact {
             white: Figure::two_digits(r.white_std_kg, "kg"),
             correlated: Figure::two_digits(r.correlated_std_kg, "kg"),
-            correlation_time: crate::time::Span::from_seconds(r.correlation_time_s).to_string(),
+            correlation_time: Span::from_seconds(r.correlation_time_s).to_string(),
             correlation_time_s: r.correlation_time_s,
             daily_wave: Figure::two_digits(r.daily_wave_kg, "kg"),
         }),
@@ -237,12 +281,38 @@ fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> (
         })
         .unwrap_or_default();
     (
-        format!("No loss seen beyond the accepted {}.", plain(accepted)),
+        quiet_words(report, accepted, unit),
         format!(
             "Smallest extra loss that would have been seen (95 %): {}.{best}",
             reach.join(", ")
         ),
     )
+}
+
+/// "No loss seen" is worth what would have been seen: the limit stands in the sentence.
+fn quiet_words(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> String {
+    let day = report
+        .windows
+        .iter()
+        .find(|w| w.over == Span::DAY)
+        .or(report.windows.last())
+        .filter(|w| w.detection_limit_kg.is_finite());
+    let beyond = match (day, &report.section) {
+        (None, None) => return format!("No loss seen beyond the accepted {}.", plain(accepted)),
+        (None, Some(_)) => return "No loss seen.".into(),
+        (Some(w), _) => format!(
+            "nothing above {} over {}",
+            limit(w.detection_limit_kg / w.over.seconds(), unit).with_unit(),
+            window_name(w.over)
+        ),
+    };
+    match report.section {
+        None => format!(
+            "No loss seen beyond the accepted {}: {beyond}.",
+            plain(accepted)
+        ),
+        Some(_) => format!("No loss seen: {beyond}."),
+    }
 }
 
 /// A value without its uncertainty, with unit, for a sentence.
@@ -267,7 +337,7 @@ fn limit(si: f64, unit: &LossUnit) -> Figure {
     Figure::two_digits(unit.from_si(si), unit.symbol())
 }
 
-fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {
+pub(super) fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {
     let kg = |value: f64| {
         let mut figure = Figure::kg(Some(value), None);
         if let Some(value) = figure.value {
@@ -294,11 +364,49 @@ fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {
     }
 }
 
-fn name_of(plant: &Plant, section: Option<&str>) -> String {
+/// Names of an area's sections, joined as people speak.
+pub(super) fn name_of(plant: &Plant, section: Option<&str>) -> String {
     match section {
         None => "Whole plant".into(),
-        Some(id) => plant
-            .section_by_id(id)
-            .map_or_else(|| id.into(), |(_, section)| section.name.clone()),
+        Some(ids) => {
+            let ids: Vec<Id> = ids.split('+').map(Id::from).collect();
+            both(&section_names(plant, &ids))
+        }
     }
+}
+
+/// Lines between two of these sections that have no usable meter.
+fn joints(scene: Scene<'_>, sections: &[String]) -> Vec<JointFact> {
+    let inside = |end: End| match end {
+        End::Section(ix) => scene
+            .plant
+            .section(ix)
+            .is_some_and(|section| sections.iter().any(|id| **id == *section.id)),
+        End::Outside => false,
+    };
+    scene
+        .plant
+        .all
+        .line
+        .iter()
+        .filter(|line| line.from != line.to && inside(line.from) && inside(line.to))
+        .filter_map(|line| {
+            let view = scene.view.lines.iter().find(|view| view.id == line.id);
+            let passage = view.map_or(Passage::Unknown, |view| view.passage);
+            let flow = view.and_then(|view| view.flow_kg_per_s);
+            let why = match (&line.meter, passage) {
+                (Some(_), Passage::Shut) => return None,
+                (Some(_), _) if flow.is_some() => return None,
+                (Some(_), _) => "its meter cannot be used",
+                (None, Passage::Open) => "open",
+                (None, Passage::Unknown) => "not known to be shut",
+                (None, Passage::Shut) => return None,
+            };
+            Some(JointFact {
+                line: line.id.to_string(),
+                name: line.name.clone(),
+                why,
+            })
+        })
+        .collect()
 }

@@ -4,23 +4,29 @@
 pub mod alarms;
 pub mod change;
 pub mod channels;
+pub mod explanation;
 pub mod halls;
 pub mod health;
 pub mod helium;
 pub mod losses;
 pub mod magnets;
 pub mod plant;
+pub mod ranges;
+pub mod statement;
 pub mod timeline;
 
 pub use alarms::{AlarmFact, AlarmFacts, alarm_facts};
 pub use change::{ChangePoint, change};
 pub use channels::{ChannelFact, ChannelFacts, channel_facts};
+pub use explanation::{ExplanationFact, HappeningFact, explanation_fact, happening_facts};
 pub use halls::{HallFact, HallFacts, hall_facts};
 pub use health::{HealthFacts, health_facts};
 pub use helium::{HeliumFacts, helium_facts};
 pub use losses::{LossFact, LossFacts, loss_facts};
 pub use magnets::{MagnetFact, MagnetFacts, magnet_facts};
 pub use plant::{PlantFacts, plant_facts};
+pub use ranges::{RangeFact, range_facts};
+pub use statement::{StatementFacts, statement_facts};
 pub use timeline::{RoomFact, TimelineFacts, room_facts, timeline_facts};
 
 use super::words::SiteTime;

@@ -9,23 +9,19 @@ use axum::response::Response;
 
 use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
+use crate::console::curves;
 use crate::console::facts::{
-    HeliumFacts, LossFact, LossFacts, RoomFact, Scene, change, helium_facts, loss_facts, room_facts,
+    HeliumFacts, LossFact, LossFacts, RoomFact, helium_facts, loss_facts, room_facts,
 };
 use crate::console::http::{Problem, Shared};
-use crate::console::office::{InventoryOf, LossPoint, MassPoint};
-use crate::console::plot::{Plot, Point, stretches};
-use crate::console::words::{SiteTime, loss_unit};
+use crate::console::office::InventoryOf;
+use crate::console::words::SiteTime;
 use crate::engine::view::LedgerView;
 use crate::plant::BookingKind;
-use crate::time::{Span, Timestamp};
+use crate::time::Span;
 
 /// Points of a curve.
 const POINTS: usize = 400;
-/// 95 % band of a normal distribution, in standard uncertainties.
-const BAND_95: f64 = 1.96;
-/// Reports this far apart belong together: inventory comes each minute, losses each ten.
-const LEAST_GAP_MS: i64 = 15 * 60_000;
 
 #[derive(Template)]
 #[template(path = "helium.html", config = "src/console/askama.toml")]
@@ -71,25 +67,26 @@ pub(in crate::console) async fn page(
     let (inventory_plot, change_plot, loss_plot) = match newest(&shared) {
         Ok(to) => {
             let from = to - over;
+            let span = curves::Span::of(from, to, POINTS);
             let inventory = shared
                 .curve(
                     format!("inventory {name}"),
                     move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS),
-                    |scene, points| inventory_plot(scene, from, to, &points),
+                    move |scene, points| curves::inventory(scene, span, &points),
                 )
                 .await;
             let change = shared
                 .curve(
                     format!("change {name}"),
                     move |past| past.inventory(&InventoryOf::Plant, from, to, POINTS),
-                    |scene, points| change_plot(scene, from, to, &points),
+                    move |scene, points| curves::change(scene, span, &points),
                 )
                 .await;
             let loss = shared
                 .curve(
                     format!("loss {name}"),
                     move |past| past.loss(None, from, to, POINTS),
-                    |scene, points| loss_plot(scene, from, to, &points),
+                    move |scene, points| curves::loss(scene, span, &points),
                 )
                 .await;
             (inventory, change, loss)
@@ -107,104 +104,6 @@ pub(in crate::console) async fn page(
         loss_plot,
     };
     render(StatusCode::OK, &page)
-}
-
-fn bucket_ms(from: Timestamp, to: Timestamp) -> i64 {
-    (to - from).millis() / i64::try_from(POINTS).unwrap_or(1)
-}
-
-fn gap_ms(from: Timestamp, to: Timestamp) -> i64 {
-    (3 * bucket_ms(from, to)).max(LEAST_GAP_MS)
-}
-
-fn inventory_plot(
-    scene: Scene<'_>,
-    from: Timestamp,
-    to: Timestamp,
-    points: &[MassPoint],
-) -> String {
-    let points = points.iter().map(|p| Point {
-        at: p.at,
-        value: p.mass_kg,
-        low: p.mass_kg - BAND_95 * p.std_kg,
-        high: p.mass_kg + BAND_95 * p.std_kg,
-    });
-    Plot {
-        title: "Helium in the plant with its 95 % band",
-        unit: "kg",
-        from,
-        to,
-        time: scene.time,
-        stretches: stretches(points, gap_ms(from, to)),
-        limit: Vec::new(),
-        level: None,
-        shades: Vec::new(),
-        from_zero: false,
-    }
-    .svg()
-}
-
-fn change_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[MassPoint]) -> String {
-    let changes = change(scene, points);
-    // What is left out stays a gap, however short the move was.
-    let curve = changes.iter().filter(|p| !p.moving).map(|p| Point {
-        at: p.at,
-        value: p.unexplained_kg,
-        low: p.unexplained_kg - BAND_95 * p.std_kg,
-        high: p.unexplained_kg + BAND_95 * p.std_kg,
-    });
-    Plot {
-        title: "Change of the helium in the plant apart from what was booked, with its 95 % band",
-        unit: "kg",
-        from,
-        to,
-        time: scene.time,
-        stretches: stretches(curve, LEAST_GAP_MS.max(2 * bucket_ms(from, to))),
-        limit: vec![changes.iter().map(|p| (p.at, p.accepted_kg)).collect()],
-        level: None,
-        shades: Vec::new(),
-        from_zero: true,
-    }
-    .svg()
-}
-
-fn loss_plot(scene: Scene<'_>, from: Timestamp, to: Timestamp, points: &[LossPoint]) -> String {
-    let unit = loss_unit(scene.plant);
-    let show = |si: f64| unit.from_si(si);
-    let accepted = scene.plant.site.accepted_loss.value.si();
-    let curve = points.iter().map(|p| Point {
-        at: p.at,
-        value: show(p.rate_kg_per_s),
-        low: show(p.rate_kg_per_s - BAND_95 * p.std_kg_per_s),
-        high: show(p.rate_kg_per_s + BAND_95 * p.std_kg_per_s),
-    });
-    // Drawn as the loss that would just be seen, on the same scale as the loss itself.
-    let limit = points.iter().map(|p| {
-        let value = show(accepted + p.detection_limit_kg_per_s);
-        Point {
-            at: p.at,
-            value,
-            low: value,
-            high: value,
-        }
-    });
-    let gap = gap_ms(from, to);
-    Plot {
-        title: "Loss rate with its 95 % band, accepted loss and detection limit",
-        unit: unit.symbol(),
-        from,
-        to,
-        time: scene.time,
-        stretches: stretches(curve, gap),
-        limit: stretches(limit, gap)
-            .into_iter()
-            .map(|stretch| stretch.into_iter().map(|p| (p.at, p.value)).collect())
-            .collect(),
-        level: Some((show(accepted), "accepted")),
-        shades: Vec::new(),
-        from_zero: true,
-    }
-    .svg()
 }
 
 #[derive(Template)]

@@ -194,11 +194,21 @@ impl Reader<'_, '_, '_> {
             &level.height,
             &level.pressure_difference,
             &level.capacitance,
+            &level.volume,
         ) {
-            (None, None, Some(capacitance)) => {
+            (None, None, Some(capacitance), None) => {
                 return self.capacitance_level(field, capacitance);
             }
-            (Some(height), None, None) => {
+            (None, None, None, Some(volume)) => LevelSource::Volume {
+                channel: self.channel(
+                    Some(volume),
+                    "volume",
+                    field,
+                    &[QuantityKind::Volume],
+                    "a level as volume of the liquid",
+                )?,
+            },
+            (Some(height), None, None, None) => {
                 let channel = self.channel(
                     Some(height),
                     "height",
@@ -235,7 +245,7 @@ impl Reader<'_, '_, '_> {
                     superfluid_bias,
                 }
             }
-            (None, Some(difference), None) => {
+            (None, Some(difference), None, None) => {
                 let channel = self.channel(
                     Some(difference),
                     "pressure-difference",
@@ -286,8 +296,8 @@ impl Reader<'_, '_, '_> {
             _ => {
                 self.context.error(
                     self.here.at(field),
-                    "a level comes from one channel: a height, a difference of pressure or a capacitance",
-                    "level = { height = \"channel\", bottom = \"20 mm\" }, level = { pressure-difference = \"channel\", bottom-tap = \"...\", top-tap = \"...\" }, or level = { capacitance = \"channel\", bottom = \"...\", length = \"...\", empty = \"...\", stray = \"...\" }",
+                    "a level comes from one channel: a height, a difference of pressure, a capacitance or a volume",
+                    "level = { height = \"channel\", bottom = \"20 mm\" }, level = { pressure-difference = \"channel\", bottom-tap = \"...\", top-tap = \"...\" }, level = { capacitance = \"channel\", bottom = \"...\", length = \"...\", empty = \"...\", stray = \"...\" }, or level = { volume = \"channel\" }",
                 );
                 return None;
             }

@@ -4,8 +4,8 @@ use toml::Spanned;
 
 use super::context::{Context, Here, Ids, Place, with_article, written};
 use crate::plant::model::{
-    Channel, ChannelIx, Contents, Mode, PressureSource, PuritySource, SectionIx, TemperatureSource,
-    Vessel,
+    Channel, ChannelIx, Contents, InsulationVacuum, Mode, PressureSource, PuritySource, SectionIx,
+    TemperatureSource, Vessel,
 };
 use crate::plant::raw::{self, Entry, Quantity, Text};
 use crate::quantity::{Fraction, Mass, QuantityKind, Temperature, Volume, split_stated};
@@ -99,6 +99,10 @@ pub(super) fn vessel(
     let contents = reader.contents(keys);
     let full_at = reader.full_at(keys, contents.as_ref());
     let boil_off = reader.boil_off(keys, contents.as_ref());
+    let insulation_vacuum = match &keys.insulation_vacuum {
+        None => Some(None),
+        Some(field) => reader.insulation_vacuum(field).map(Some),
+    };
     let modes = reader.modes(keys);
     let first_mode = match (&keys.first_mode, &modes) {
         (None, _) => Some(0),
@@ -124,6 +128,7 @@ pub(super) fn vessel(
             .is_some_and(|outdoors| *outdoors.get_ref()),
         full_at: full_at?,
         boil_off: boil_off?,
+        insulation_vacuum: insulation_vacuum?,
     })
 }
 
@@ -188,6 +193,25 @@ impl Reader<'_, '_, '_> {
             pressure: pressure?,
             temperature: temperature?,
             purity: purity?,
+        })
+    }
+
+    fn insulation_vacuum(
+        &mut self,
+        field: &Spanned<raw::InsulationVacuum>,
+    ) -> Option<InsulationVacuum> {
+        let space = field.get_ref();
+        let channel = self.channel(
+            space.channel.as_ref(),
+            "channel",
+            field,
+            &[QuantityKind::AbsolutePressure],
+            "the gauge of an insulation vacuum",
+        );
+        let volume = self.volume(space.volume.as_ref(), field);
+        Some(InsulationVacuum {
+            channel: channel?,
+            volume: volume?,
         })
     }
 

@@ -220,7 +220,14 @@ raw! {
         bath: Spanned<Bath>,
         bag: Spanned<Bag>,
         unmeasured: Spanned<bool>,
+        insulation_vacuum: Spanned<InsulationVacuum>,
         mode: Vec<Spanned<Mode>>,
+    }
+
+    /// `insulation-vacuum = { channel = "...", volume = "..." }`
+    InsulationVacuum {
+        channel: Text,
+        volume: Quantity,
     }
 
     /// `mode-from = { channel = "...", codes = { 1 = "in-use" } }`
@@ -275,13 +282,15 @@ raw! {
     }
 
     /// `level = { height = "...", bottom = "..." }`,
-    /// `level = { pressure-difference = "...", bottom-tap = "...", top-tap = "..." }` or
-    /// `level = { capacitance = "...", bottom = "...", length = "...", empty = "...", stray = "..." }`
+    /// `level = { pressure-difference = "...", bottom-tap = "...", top-tap = "..." }`
+    /// `level = { capacitance = "...", bottom = "...", length = "...", empty = "...", stray = "..." }` or
+    /// `level = { volume = "..." }`
     Level {
         height: Text,
         bottom: Quantity,
         superfluid_bias: Quantity,
         pressure_difference: Text,
+        volume: Text,
         bottom_tap: Quantity,
         top_tap: Quantity,
         line_temperature: Quantity,

@@ -8,7 +8,8 @@ use coldledger::engine::view::{
     VesselView, View,
 };
 use coldledger::engine::{
-    AlarmState, ExcessLoss, InventoryReport, LossRate, LossReport, MassFigure, WindowBalance,
+    AlarmState, ExcessLoss, Explanation, Hypothesis, HypothesisGroup, HypothesisKind,
+    InventoryReport, IsolationTest, LossRate, LossReport, MassFigure, WindowBalance,
 };
 use coldledger::plant::{Passage, Plant};
 use coldledger::quantity::{Quality, Reason};
@@ -380,7 +381,87 @@ pub fn troubled(plant: &Plant) -> View {
         lost_std_kg: 2.1,
     });
     losses.rate.as_mut().expect("a rate").rate_kg_per_s = 4.5 * KG_PER_DAY;
+    view.losses.extend(areas(&view.losses[0]));
+    view.explanation = Some(explanation());
     view
+}
+
+/// The string loses; the rest of the plant is one area and quiet.
+fn areas(plant: &LossReport) -> [LossReport; 2] {
+    let quiet = LossReport {
+        section: Some("liquid+tanks".into()),
+        windows: vec![WindowBalance {
+            accepted_kg: 0.0,
+            ..window(Span::DAY, 0.3, 1.9, 0.0)
+        }],
+        excess: None,
+        accepted_kg_per_s: (0.0, 0.41 * KG_PER_DAY),
+        ..quiet_losses()
+    };
+    let losing = LossReport {
+        section: Some("string-1".into()),
+        excess: plant.excess.clone(),
+        ..quiet.clone()
+    };
+    [quiet, losing]
+}
+
+fn explanation() -> Explanation {
+    let since = Some(ago(Span::from_millis(4 * 86_400_000 + 1_930_000)));
+    let hypothesis = |kind, weight: f64, size: f64| Hypothesis {
+        kind,
+        weight,
+        explained: 30.0 * weight,
+        size,
+        std: 0.15 * size,
+        since,
+    };
+    Explanation {
+        groups: vec![
+            HypothesisGroup {
+                weight: 0.86,
+                hypotheses: vec![
+                    hypothesis(
+                        HypothesisKind::Leak {
+                            sections: vec!["string-1".into()],
+                        },
+                        0.61,
+                        4.1 * KG_PER_DAY,
+                    ),
+                    hypothesis(
+                        HypothesisKind::Drift {
+                            vessel: "B1".into(),
+                            channels: vec!["S1-LT-110".into()],
+                        },
+                        0.25,
+                        4.0 * KG_PER_DAY,
+                    ),
+                ],
+                separate: vec![
+                    "a second reading beside S1-LT-110 would show or clear the instrument".into(),
+                ],
+                isolation_tests: vec![IsolationTest {
+                    close: vec!["boil-off".into()],
+                    sections: vec!["tanks".into()],
+                    hours: 8.0,
+                    proves_kg_per_s: 3.6 * KG_PER_DAY,
+                }],
+            },
+            HypothesisGroup {
+                weight: 0.11,
+                hypotheses: vec![hypothesis(
+                    HypothesisKind::UnbookedVent {
+                        sections: vec!["liquid".into(), "tanks".into()],
+                    },
+                    0.11,
+                    16.2,
+                )],
+                separate: Vec::new(),
+                isolation_tests: Vec::new(),
+            },
+        ],
+        excluded: vec!["not into an insulation vacuum: these stand: String 1 bath".into()],
+    }
 }
 
 pub fn healthy(plant: &Plant) -> BoxHealth {
