@@ -61,6 +61,7 @@ pub fn tick(
         masses: &[],
         comparisons: &[],
         jumps: &[],
+        vacua: &[],
     };
     let renewed = book.tick(plant, ledger, &tick, |_| Tally {
         mass_kg,

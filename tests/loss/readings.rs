@@ -20,6 +20,7 @@ fn args(readings: PathBuf, ledger: Option<PathBuf>) -> LossesArgs {
         from: None,
         to: None,
         section: None,
+        unit: None,
         json: true,
         report: None,
         readings: Some(readings),
