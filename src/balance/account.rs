@@ -47,6 +47,8 @@ pub struct Flow {
     pub independent_std: f64,
     /// Standard uncertainty of what lasts (the meter's calibration), kg/s.
     pub lasting_std: f64,
+    /// How often the meter is read.
+    pub every: Span,
 }
 
 /// One tick of the plant as the accounts take it.
@@ -143,6 +145,8 @@ pub struct Accounts {
     open: Option<OpenStep>,
     last_tick: Option<Monotonic>,
     tallies: VecDeque<Tallies>,
+    /// Flow of each line at the last tick, kg/s; NaN where there was none.
+    last_flows: Vec<f64>,
     /// Metered over the boundary since the beginning: in and out, kg.
     boundary_kg: (f64, f64),
 }
@@ -160,6 +164,9 @@ pub struct AreaSeries {
     pub jumps_s: Vec<f64>,
     /// Standard uncertainty of the rate from its meters' calibration, kg/s.
     pub meter_std_kg_per_s: f64,
+    /// Noise of its meters that is new at every reading: summed up it wanders, by this much squared
+    /// a second, kg2/s.
+    pub walk_kg2_per_s: f64,
     /// Last step by both clocks.
     pub last: (Monotonic, Timestamp),
 }
@@ -217,12 +224,14 @@ impl Accounts {
         let seconds = held
             .filter(|held| *held <= LONGEST_HOLD)
             .map(|held| held.seconds());
-        for ((((line, passed), not_shut), flow), passage) in plant
+        self.last_flows.resize(plant.all.line.len(), f64::NAN);
+        for (((((line, passed), not_shut), last), flow), passage) in plant
             .all
             .line
             .iter()
             .zip(&mut open.passed)
             .zip(&mut open.not_shut)
+            .zip(&mut self.last_flows)
             .zip(tick.flows)
             .zip(tick.passages)
         {
@@ -236,15 +245,25 @@ impl Accounts {
                 // Nothing passes a shut line, whatever its meter says.
                 _ if *passage == Passage::Shut => {}
                 (Some(flow), Some(seconds)) => {
-                    let kg = flow.kg_per_s * seconds;
+                    let before = if last.is_finite() {
+                        *last
+                    } else {
+                        flow.kg_per_s
+                    };
+                    let kg = 0.5 * (before + flow.kg_per_s) * seconds;
                     passed.kg += kg;
                     passed.lasting_kg += flow.lasting_std * seconds;
-                    let new = flow.independent_std * seconds;
-                    passed.independent_kg2 += new * new;
+                    // A reading stands for the time between two of them, and when the flow changed
+                    // in between nobody has seen.
+                    let stands_s = flow.every.seconds().max(seconds);
+                    let changed = flow.kg_per_s - before;
+                    passed.independent_kg2 +=
+                        flow.independent_std * flow.independent_std * seconds * stands_s
+                            + changed * changed * stands_s * stands_s / 12.0;
                     let inwards = match (line.from, line.to) {
                         (End::Outside, End::Section(_)) => kg,
                         (End::Section(_), End::Outside) => -kg,
-                        _ => continue,
+                        _ => 0.0,
                     };
                     if inwards >= 0.0 {
                         self.boundary_kg.0 += inwards;
@@ -254,6 +273,7 @@ impl Accounts {
                 }
                 _ => passed.unseen = true,
             }
+            *last = flow.map_or(f64::NAN, |flow| flow.kg_per_s);
         }
     }
 
@@ -365,6 +385,7 @@ impl Accounts {
             step.carried = Vec::new();
         }
         self.tallies.clear();
+        self.last_flows.clear();
         self.open = None;
         if let Some(last) = self.steps.back_mut() {
             last.restated = true;
@@ -627,6 +648,36 @@ impl Accounts {
         found
     }
 
+    /// How fast errors grow that are constant but for the contents which they are a part of: the mean
+    /// square of their changes over six hours of the last day, kg2/s. A calibration tells a change of
+    /// contents from the same helium in a meter only within its uncertainty.
+    #[must_use]
+    pub fn swing_kg2_per_s(&self, plant: &Plant, area: &Area) -> f64 {
+        let Some(last) = self.tallies.back() else {
+            return 0.0;
+        };
+        let (mut sum, mut count) = (0.0, 0.0);
+        let recent = self
+            .tallies
+            .iter()
+            .filter(|kept| last.at - kept.at <= Span::DAY);
+        for after in recent {
+            let earlier = |kept: &&Tallies| after.at - kept.at == OLD_TALLY_EVERY;
+            let Some(before) = self.tallies.iter().find(earlier) else {
+                continue;
+            };
+            let (before, after) = (self.errors(area, before.at), self.errors(area, after.at));
+            // Nothing is forgotten at once: only what follows the contents remains.
+            sum += lasting_difference_kg2(plant, &before.by_cause, &after.by_cause, Span::ZERO);
+            count += 1.0;
+        }
+        if count > 0.0 {
+            sum / count / OLD_TALLY_EVERY.seconds()
+        } else {
+            0.0
+        }
+    }
+
     /// How far each comparison's channel stood from its peers, over the last `over`.
     #[must_use]
     pub fn unlike(&self, number: usize, over: Span) -> Option<AreaSeries> {
@@ -654,6 +705,7 @@ impl Accounts {
             outdoor_kelvin: None,
             jumps_s: Vec::new(),
             meter_std_kg_per_s: 0.0,
+            walk_kg2_per_s: 0.0,
             last: (last.at, last.utc?),
         })
     }
@@ -713,6 +765,7 @@ impl Accounts {
         let books = Books::of(ledger, plant, area, first.utc.map(|utc| utc - GRID));
         let half = Span::from_millis(GRID.millis() / 2);
         let (mut metered_kg, mut lasting_kg) = (0.0, vec![0.0; crossing.len()]);
+        let mut walk_kg2 = 0.0;
         let mut expected = number(first.at);
         for step in self.steps.iter().skip(first_ix) {
             let Ok(at) = usize::try_from(number(step.at) - number(first.at)) else {
@@ -735,7 +788,9 @@ impl Accounts {
                 let kg = step.passed_kg.get(ix).copied().unwrap_or(f64::NAN);
                 if kg.is_finite() {
                     half_step += crossed.sign * kg / 2.0;
-                    *lasting += step.passed_std.get(ix).map_or(0.0, |(u, _)| f64::from(*u));
+                    let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
+                    *lasting += f64::from(lasts);
+                    walk_kg2 += f64::from(new);
                 } else {
                     jumped = true;
                 }
@@ -799,6 +854,7 @@ impl Accounts {
             outdoor_kelvin: outdoors.then(|| outdoor.split_off(begins.min(count))),
             jumps_s: ends.into_iter().map(|end| time_s(end) + 1.0).collect(),
             meter_std_kg_per_s: libm::sqrt(meters) / seconds,
+            walk_kg2_per_s: walk_kg2 / seconds,
             last: (last.at, last.utc?),
         })
     }

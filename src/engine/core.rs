@@ -406,7 +406,7 @@ impl Engine {
             .all
             .line
             .iter()
-            .map(|line| flow(&readings, line))
+            .map(|line| flow(plant, &readings, line))
             .collect();
         let unlike: Vec<Option<f64>> =
             unlike::unlike_kg(&self.comparisons, masses, &readings, passages).collect();
@@ -872,7 +872,8 @@ fn sum_of<'a>(masses: impl Iterator<Item = Option<&'a VesselMass>>) -> Option<f6
 }
 
 /// What a line's meter shows now, when it can be used.
-fn flow(readings: &Carried, line: &Line) -> Option<Flow> {
+fn flow(plant: &Plant, readings: &Carried, line: &Line) -> Option<Flow> {
+    let every = plant.channel(line.meter?)?.interval;
     let measured = readings.measured(line.meter?)?;
     let usable = measured.is_usable() && measured.reason != Reason::CarriedForward;
     let lasting: f64 = measured.shared.iter().map(|(_, u)| u * u).sum();
@@ -880,6 +881,7 @@ fn flow(readings: &Carried, line: &Line) -> Option<Flow> {
         kg_per_s: measured.value.0,
         independent_std: measured.independent_std,
         lasting_std: libm::sqrt(lasting),
+        every,
     })
 }
 
