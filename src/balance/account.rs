@@ -84,6 +84,8 @@ pub struct Step {
     pub mass_kg: Vec<f64>,
     /// What passed each metered line, kg; NaN where there is no meter or not all of it was seen.
     pub passed_kg: Vec<f64>,
+    /// What of it had passed at the mean time that the masses stand for, kg.
+    pub passed_by_mean_kg: Vec<f64>,
     /// Standard uncertainty of that from what lasts, and variance of what is new, kg and kg2.
     pub passed_std: Vec<(f32, f32)>,
     /// Ticks at which each line was not shut.
@@ -119,6 +121,8 @@ struct OpenStep {
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 struct Passed {
     kg: f64,
+    /// Sum over the ticks of what had passed by then.
+    sum_kg: f64,
     lasting_kg: f64,
     independent_kg2: f64,
     /// Some of it was not seen.
@@ -273,6 +277,7 @@ impl Accounts {
                 }
                 _ => passed.unseen = true,
             }
+            passed.sum_kg += passed.kg;
             *last = flow.map_or(f64::NAN, |flow| flow.kg_per_s);
         }
     }
@@ -303,6 +308,11 @@ impl Accounts {
                 .passed
                 .iter()
                 .map(|passed| if passed.unseen { f64::NAN } else { passed.kg })
+                .collect(),
+            passed_by_mean_kg: step
+                .passed
+                .iter()
+                .map(|passed| passed.sum_kg / f64::from(step.ticks.max(1)))
                 .collect(),
             passed_std,
             not_shut: step.not_shut,
@@ -378,6 +388,7 @@ impl Accounts {
         for step in &mut self.steps {
             step.mass_kg = moved(&sections, &step.mass_kg, f64::NAN);
             step.passed_kg = moved(&lines, &step.passed_kg, f64::NAN);
+            step.passed_by_mean_kg = moved(&lines, &step.passed_by_mean_kg, f64::NAN);
             step.passed_std = moved(&lines, &step.passed_std, (0.0, 0.0));
             step.not_shut = moved(&lines, &step.not_shut, step.ticks);
             step.unlike_kg = Vec::new();
@@ -590,8 +601,9 @@ impl Accounts {
     fn passed(&self, line: LineIx, (opening, closing): (usize, usize)) -> Passed {
         let mut sum = Passed::default();
         let (mut seen, mut unseen) = (0_u32, 0_u32);
-        for step in self.steps.range(opening + 1..=closing) {
+        for (at, step) in (opening..=closing).zip(self.steps.range(opening..=closing)) {
             let kg = step.passed_kg.get(line.index()).copied();
+            let by_mean = step.passed_by_mean_kg.get(line.index()).copied();
             let (lasting, new) = step
                 .passed_std
                 .get(line.index())
@@ -600,9 +612,20 @@ impl Accounts {
             match kg.filter(|kg| kg.is_finite()) {
                 Some(kg) => {
                     seen += 1;
-                    sum.kg += kg;
-                    sum.lasting_kg += f64::from(lasting);
-                    sum.independent_kg2 += f64::from(new);
+                    // From the mean time of the first step to that of the last.
+                    let part = match by_mean.filter(|by_mean| by_mean.is_finite()) {
+                        Some(by_mean) if at == opening => kg - by_mean,
+                        Some(by_mean) if at == closing => by_mean,
+                        _ => kg,
+                    };
+                    let share = if at == opening || at == closing {
+                        0.5
+                    } else {
+                        1.0
+                    };
+                    sum.kg += part;
+                    sum.lasting_kg += share * f64::from(lasting);
+                    sum.independent_kg2 += share * f64::from(new);
                 }
                 None => unseen += 1,
             }
@@ -776,8 +799,8 @@ impl Accounts {
             let hole = number(step.at) > expected && !crossing.is_empty();
             expected = number(step.at) + 1;
             jumped |= hole;
-            // The mean of a step stands for its middle: half of what passed in it had passed.
-            let mut half_step = 0.0;
+            // What had passed by the mean time of the step, and what passed in all of it.
+            let (mut by_mean, mut in_step) = (0.0, 0.0);
             for (crossed, lasting) in crossing.iter().zip(&mut lasting_kg) {
                 let ix = crossed.line.index();
                 let not_shut = step.not_shut.get(ix).copied().unwrap_or(0) > 0;
@@ -787,7 +810,9 @@ impl Accounts {
                 }
                 let kg = step.passed_kg.get(ix).copied().unwrap_or(f64::NAN);
                 if kg.is_finite() {
-                    half_step += crossed.sign * kg / 2.0;
+                    in_step += crossed.sign * kg;
+                    by_mean +=
+                        crossed.sign * step.passed_by_mean_kg.get(ix).copied().unwrap_or(kg / 2.0);
                     let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
                     *lasting += f64::from(lasts);
                     walk_kg2 += f64::from(new);
@@ -802,7 +827,7 @@ impl Accounts {
                 jumps.push(at);
             }
             let (Some(utc), false) = (step.utc, jumped) else {
-                metered_kg += 2.0 * half_step;
+                metered_kg += in_step;
                 continue;
             };
             let booked = books.net_until(utc - half);
@@ -812,12 +837,12 @@ impl Accounts {
                 .iter()
                 .any(|ix| plant.vessel(*ix).is_some_and(|v| area.holds(v.section)));
             if let Some(slot) = mass_kg.get_mut(at).filter(|_| !carried) {
-                *slot = self.mass(step, area) - (metered_kg + half_step) - booked;
+                *slot = self.mass(step, area) - (metered_kg + by_mean) - booked;
             }
             if let Some(slot) = outdoor.get_mut(at) {
                 *slot = step.outdoor_kelvin;
             }
-            metered_kg += 2.0 * half_step;
+            metered_kg += in_step;
         }
         let mut begins = 0;
         // One jump where several steps in a row are not known.
