@@ -47,6 +47,8 @@ pub struct Flow {
     pub independent_std: f64,
     /// Standard uncertainty of what lasts (the meter's calibration), kg/s.
     pub lasting_std: f64,
+    /// How often the meter is read.
+    pub every: Span,
 }
 
 /// One tick of the plant as the accounts take it.
@@ -82,6 +84,8 @@ pub struct Step {
     pub mass_kg: Vec<f64>,
     /// What passed each metered line, kg; NaN where there is no meter or not all of it was seen.
     pub passed_kg: Vec<f64>,
+    /// What of it had passed at the mean time that the masses stand for, kg.
+    pub passed_by_mean_kg: Vec<f64>,
     /// Standard uncertainty of that from what lasts, and variance of what is new, kg and kg2.
     pub passed_std: Vec<(f32, f32)>,
     /// Ticks at which each line was not shut.
@@ -117,6 +121,8 @@ struct OpenStep {
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 struct Passed {
     kg: f64,
+    /// Sum over the ticks of what had passed by then.
+    sum_kg: f64,
     lasting_kg: f64,
     independent_kg2: f64,
     /// Some of it was not seen.
@@ -143,6 +149,8 @@ pub struct Accounts {
     open: Option<OpenStep>,
     last_tick: Option<Monotonic>,
     tallies: VecDeque<Tallies>,
+    /// Flow of each line at the last tick, kg/s; NaN where there was none.
+    last_flows: Vec<f64>,
     /// Metered over the boundary since the beginning: in and out, kg.
     boundary_kg: (f64, f64),
 }
@@ -160,6 +168,9 @@ pub struct AreaSeries {
     pub jumps_s: Vec<f64>,
     /// Standard uncertainty of the rate from its meters' calibration, kg/s.
     pub meter_std_kg_per_s: f64,
+    /// Noise of its meters that is new at every reading: summed up it wanders, by this much squared
+    /// a second, kg2/s.
+    pub walk_kg2_per_s: f64,
     /// Last step by both clocks.
     pub last: (Monotonic, Timestamp),
 }
@@ -217,12 +228,14 @@ impl Accounts {
         let seconds = held
             .filter(|held| *held <= LONGEST_HOLD)
             .map(|held| held.seconds());
-        for ((((line, passed), not_shut), flow), passage) in plant
+        self.last_flows.resize(plant.all.line.len(), f64::NAN);
+        for (((((line, passed), not_shut), last), flow), passage) in plant
             .all
             .line
             .iter()
             .zip(&mut open.passed)
             .zip(&mut open.not_shut)
+            .zip(&mut self.last_flows)
             .zip(tick.flows)
             .zip(tick.passages)
         {
@@ -236,15 +249,25 @@ impl Accounts {
                 // Nothing passes a shut line, whatever its meter says.
                 _ if *passage == Passage::Shut => {}
                 (Some(flow), Some(seconds)) => {
-                    let kg = flow.kg_per_s * seconds;
+                    let before = if last.is_finite() {
+                        *last
+                    } else {
+                        flow.kg_per_s
+                    };
+                    let kg = 0.5 * (before + flow.kg_per_s) * seconds;
                     passed.kg += kg;
                     passed.lasting_kg += flow.lasting_std * seconds;
-                    let new = flow.independent_std * seconds;
-                    passed.independent_kg2 += new * new;
+                    // A reading stands for the time between two of them, and when the flow changed
+                    // in between nobody has seen.
+                    let stands_s = flow.every.seconds().max(seconds);
+                    let changed = flow.kg_per_s - before;
+                    passed.independent_kg2 +=
+                        flow.independent_std * flow.independent_std * seconds * stands_s
+                            + changed * changed * stands_s * stands_s / 12.0;
                     let inwards = match (line.from, line.to) {
                         (End::Outside, End::Section(_)) => kg,
                         (End::Section(_), End::Outside) => -kg,
-                        _ => continue,
+                        _ => 0.0,
                     };
                     if inwards >= 0.0 {
                         self.boundary_kg.0 += inwards;
@@ -254,6 +277,8 @@ impl Accounts {
                 }
                 _ => passed.unseen = true,
             }
+            passed.sum_kg += passed.kg;
+            *last = flow.map_or(f64::NAN, |flow| flow.kg_per_s);
         }
     }
 
@@ -283,6 +308,11 @@ impl Accounts {
                 .passed
                 .iter()
                 .map(|passed| if passed.unseen { f64::NAN } else { passed.kg })
+                .collect(),
+            passed_by_mean_kg: step
+                .passed
+                .iter()
+                .map(|passed| passed.sum_kg / f64::from(step.ticks.max(1)))
                 .collect(),
             passed_std,
             not_shut: step.not_shut,
@@ -358,6 +388,7 @@ impl Accounts {
         for step in &mut self.steps {
             step.mass_kg = moved(&sections, &step.mass_kg, f64::NAN);
             step.passed_kg = moved(&lines, &step.passed_kg, f64::NAN);
+            step.passed_by_mean_kg = moved(&lines, &step.passed_by_mean_kg, f64::NAN);
             step.passed_std = moved(&lines, &step.passed_std, (0.0, 0.0));
             step.not_shut = moved(&lines, &step.not_shut, step.ticks);
             step.unlike_kg = Vec::new();
@@ -365,6 +396,7 @@ impl Accounts {
             step.carried = Vec::new();
         }
         self.tallies.clear();
+        self.last_flows.clear();
         self.open = None;
         if let Some(last) = self.steps.back_mut() {
             last.restated = true;
@@ -606,8 +638,9 @@ impl Accounts {
     fn passed(&self, line: LineIx, (opening, closing): (usize, usize)) -> Passed {
         let mut sum = Passed::default();
         let (mut seen, mut unseen) = (0_u32, 0_u32);
-        for step in self.steps.range(opening + 1..=closing) {
+        for (at, step) in (opening..=closing).zip(self.steps.range(opening..=closing)) {
             let kg = step.passed_kg.get(line.index()).copied();
+            let by_mean = step.passed_by_mean_kg.get(line.index()).copied();
             let (lasting, new) = step
                 .passed_std
                 .get(line.index())
@@ -616,9 +649,20 @@ impl Accounts {
             match kg.filter(|kg| kg.is_finite()) {
                 Some(kg) => {
                     seen += 1;
-                    sum.kg += kg;
-                    sum.lasting_kg += f64::from(lasting);
-                    sum.independent_kg2 += f64::from(new);
+                    // From the mean time of the first step to that of the last.
+                    let part = match by_mean.filter(|by_mean| by_mean.is_finite()) {
+                        Some(by_mean) if at == opening => kg - by_mean,
+                        Some(by_mean) if at == closing => by_mean,
+                        _ => kg,
+                    };
+                    let share = if at == opening || at == closing {
+                        0.5
+                    } else {
+                        1.0
+                    };
+                    sum.kg += part;
+                    sum.lasting_kg += share * f64::from(lasting);
+                    sum.independent_kg2 += share * f64::from(new);
                 }
                 None => unseen += 1,
             }
@@ -664,6 +708,36 @@ impl Accounts {
         found
     }
 
+    /// How fast errors grow that are constant but for the contents which they are a part of: the mean
+    /// square of their changes over six hours of the last day, kg2/s. A calibration tells a change of
+    /// contents from the same helium in a meter only within its uncertainty.
+    #[must_use]
+    pub fn swing_kg2_per_s(&self, plant: &Plant, area: &Area) -> f64 {
+        let Some(last) = self.tallies.back() else {
+            return 0.0;
+        };
+        let (mut sum, mut count) = (0.0, 0.0);
+        let recent = self
+            .tallies
+            .iter()
+            .filter(|kept| last.at - kept.at <= Span::DAY);
+        for after in recent {
+            let earlier = |kept: &&Tallies| after.at - kept.at == OLD_TALLY_EVERY;
+            let Some(before) = self.tallies.iter().find(earlier) else {
+                continue;
+            };
+            let (before, after) = (self.errors(area, before.at), self.errors(area, after.at));
+            // Nothing is forgotten at once: only what follows the contents remains.
+            sum += lasting_difference_kg2(plant, &before.by_cause, &after.by_cause, Span::ZERO);
+            count += 1.0;
+        }
+        if count > 0.0 {
+            sum / count / OLD_TALLY_EVERY.seconds()
+        } else {
+            0.0
+        }
+    }
+
     /// How far each comparison's channel stood from its peers, over the last `over`.
     #[must_use]
     pub fn unlike(&self, number: usize, over: Span) -> Option<AreaSeries> {
@@ -691,6 +765,7 @@ impl Accounts {
             outdoor_kelvin: None,
             jumps_s: Vec::new(),
             meter_std_kg_per_s: 0.0,
+            walk_kg2_per_s: 0.0,
             last: (last.at, last.utc?),
         })
     }
@@ -750,6 +825,7 @@ impl Accounts {
         let books = Books::of(ledger, plant, area, first.utc.map(|utc| utc - GRID));
         let half = Span::from_millis(GRID.millis() / 2);
         let (mut metered_kg, mut lasting_kg) = (0.0, vec![0.0; crossing.len()]);
+        let mut walk_kg2 = 0.0;
         let mut expected = number(first.at);
         for step in self.steps.iter().skip(first_ix) {
             let Ok(at) = usize::try_from(number(step.at) - number(first.at)) else {
@@ -760,8 +836,8 @@ impl Accounts {
             let hole = number(step.at) > expected && !crossing.is_empty();
             expected = number(step.at) + 1;
             jumped |= hole;
-            // The mean of a step stands for its middle: half of what passed in it had passed.
-            let mut half_step = 0.0;
+            // What had passed by the mean time of the step, and what passed in all of it.
+            let (mut by_mean, mut in_step) = (0.0, 0.0);
             for (crossed, lasting) in crossing.iter().zip(&mut lasting_kg) {
                 let ix = crossed.line.index();
                 let not_shut = step.not_shut.get(ix).copied().unwrap_or(0) > 0;
@@ -771,8 +847,12 @@ impl Accounts {
                 }
                 let kg = step.passed_kg.get(ix).copied().unwrap_or(f64::NAN);
                 if kg.is_finite() {
-                    half_step += crossed.sign * kg / 2.0;
-                    *lasting += step.passed_std.get(ix).map_or(0.0, |(u, _)| f64::from(*u));
+                    in_step += crossed.sign * kg;
+                    by_mean +=
+                        crossed.sign * step.passed_by_mean_kg.get(ix).copied().unwrap_or(kg / 2.0);
+                    let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
+                    *lasting += f64::from(lasts);
+                    walk_kg2 += f64::from(new);
                 } else {
                     jumped = true;
                 }
@@ -784,7 +864,7 @@ impl Accounts {
                 jumps.push(at);
             }
             let (Some(utc), false) = (step.utc, jumped) else {
-                metered_kg += 2.0 * half_step;
+                metered_kg += in_step;
                 continue;
             };
             let booked = books.net_until(utc - half);
@@ -794,12 +874,12 @@ impl Accounts {
                 .iter()
                 .any(|ix| plant.vessel(*ix).is_some_and(|v| area.holds(v.section)));
             if let Some(slot) = mass_kg.get_mut(at).filter(|_| !carried) {
-                *slot = self.mass(step, area) - (metered_kg + half_step) - booked;
+                *slot = self.mass(step, area) - (metered_kg + by_mean) - booked;
             }
             if let Some(slot) = outdoor.get_mut(at) {
                 *slot = step.outdoor_kelvin;
             }
-            metered_kg += 2.0 * half_step;
+            metered_kg += in_step;
         }
         let mut begins = 0;
         // One jump where several steps in a row are not known.
@@ -836,6 +916,7 @@ impl Accounts {
             outdoor_kelvin: outdoors.then(|| outdoor.split_off(begins.min(count))),
             jumps_s: ends.into_iter().map(|end| time_s(end) + 1.0).collect(),
             meter_std_kg_per_s: libm::sqrt(meters) / seconds,
+            walk_kg2_per_s: walk_kg2 / seconds,
             last: (last.at, last.utc?),
         })
     }

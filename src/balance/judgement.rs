@@ -18,6 +18,9 @@ pub(super) const RATE_OVER: Span = Span::from_millis(7 * 86_400_000);
 /// The noise is found anew this often, in steps of the grid (six hours).
 const NOISE_EVERY: u32 = 36;
 
+/// Steps from which on that of a metered area is found once a day.
+const NOISE_DAILY_FROM: usize = 432;
+
 /// Steps needed before noise is looked for.
 const NOISE_FROM: usize = 72;
 
@@ -39,6 +42,8 @@ pub(super) struct Frame<'a> {
     pub booked: usize,
     /// What restatements have added so far, kg.
     pub restated_kg: f64,
+    /// Meters' noise that sums up in it, kg2/s.
+    pub walk_kg2_per_s: f64,
 }
 
 /// What is said of one scope's loss.
@@ -48,6 +53,7 @@ pub(super) struct Judgement {
     steps_since_noise: u32,
     /// By how many steps its noise is found later than another's.
     turn: u32,
+    noise_due: bool,
     /// Ledger entries at that time.
     noise_booked: usize,
     watch: Option<Watch>,
@@ -84,9 +90,9 @@ impl Judgement {
         // An entry booked late had left its helium in the noise: find that anew at once.
         if self.noise_booked != frame.booked {
             self.noise_booked = frame.booked;
-            self.steps_since_noise = NOISE_EVERY;
+            self.noise_due = true;
         }
-        self.find_noise(frame.series);
+        self.find_noise(frame);
         self.watch(frame);
         self.refine(frame)
     }
@@ -118,7 +124,8 @@ impl Judgement {
 
     /// Finds the noise from the last days. While a loss stands its onset is in the model, since a
     /// bend that is not looks like slow noise; until the onset is known the old noise holds.
-    fn find_noise(&mut self, series: &GridSeries) {
+    fn find_noise(&mut self, frame: &Frame) {
+        let series = frame.series;
         self.steps_since_noise += 1;
         let standing = self.standing().is_some();
         let onset_s = match &self.refined {
@@ -127,15 +134,25 @@ impl Judgement {
         };
         let known = !standing || onset_s.is_some();
         let first = self.noise.is_none();
-        let due = first || (self.steps_since_noise >= NOISE_EVERY && known);
+        // What it rests on hardly changes any more once some days are known, but a metered area is
+        // one of many.
+        let metered = frame.walk_kg2_per_s > 0.0 && series.mass_kg.len() >= NOISE_DAILY_FROM;
+        let every = if metered {
+            4 * NOISE_EVERY
+        } else {
+            NOISE_EVERY
+        };
+        let due = first || (known && (self.steps_since_noise >= every || self.noise_due));
         let turn = usize::try_from(self.turn).unwrap_or(0);
         if due && series.mass_kg.len() >= NOISE_FROM + if first { turn } else { 0 } {
-            self.fit_noise(series, onset_s);
+            self.fit_noise(frame, onset_s);
         }
     }
 
-    fn fit_noise(&mut self, series: &GridSeries, onset_s: Option<f64>) {
+    fn fit_noise(&mut self, frame: &Frame, onset_s: Option<f64>) {
+        let series = frame.series;
         self.steps_since_noise = 0;
+        self.noise_due = false;
         // With the onset known the window may be as long as that of the size.
         let over = onset_s.map_or(RATE_OVER, |_| ONSET_OVER);
         let past = self.past_loss();
@@ -147,7 +164,8 @@ impl Judgement {
             };
             // Without a fit the last one stands; too little data is no fault.
             let settings = NoiseSettings::default();
-            if let Ok(found) = noise::fit(&window, &settings, self.noise.as_ref()) {
+            if let Ok(mut found) = noise::fit(&window, &settings, self.noise.as_ref()) {
+                sum_up(&mut found, frame.walk_kg2_per_s);
                 self.noise = Some(found);
             }
         });
@@ -257,7 +275,7 @@ impl Judgement {
         }
         if first && let Some((_, found)) = &self.refined {
             let onset_s = found.onset_s;
-            self.fit_noise(frame.series, Some(onset_s));
+            self.fit_noise(frame, Some(onset_s));
             if let (Some(watch), Some(noise)) = (&mut self.watch, &self.noise)
                 && watch.detector.set_noise(noise.clone()).is_err()
             {
@@ -354,6 +372,29 @@ fn inside(window: &LossSeries, times: impl Iterator<Item = f64>) -> Vec<f64> {
     let from = window.start_s;
     let to = from + window.span_s();
     times.filter(|at| *at > from && *at < to).collect()
+}
+
+/// Adds the noise of meters to what was found: summed up, it wanders without bound, ever slower, and
+/// what few days show of that is mostly taken for a trend. Its size is known from the meters. In a
+/// slope over a time t, a wander of q2 a second has the variance 1.2 q2/t, correlated noise of
+/// variance s2 and time T has 24 s2 T/t3 (both for t much longer than T): where the wander is the
+/// larger over three days, a slow correlated noise that grows alike stands for both; otherwise what
+/// was found is enlarged.
+fn sum_up(noise: &mut NoiseModel, walk_kg2_per_s: f64) {
+    const THREE_DAYS_S: f64 = 3.0 * 86_400.0;
+    if walk_kg2_per_s.is_nan() || walk_kg2_per_s <= 0.0 {
+        return;
+    }
+    let found = &mut noise.parameters;
+    let variance = found.correlated_std_kg * found.correlated_std_kg;
+    let of_noise = 24.0 * variance * found.correlation_time_s;
+    let of_walk = 1.2 * walk_kg2_per_s * THREE_DAYS_S * THREE_DAYS_S;
+    if of_walk > of_noise {
+        found.correlation_time_s = THREE_DAYS_S;
+        found.correlated_std_kg = libm::sqrt(0.5 * walk_kg2_per_s * THREE_DAYS_S);
+    } else {
+        found.correlated_std_kg *= libm::sqrt(1.0 + of_walk / of_noise);
+    }
 }
 
 /// Variance of the difference of two averages that far apart, as the noise found has it, kg2.

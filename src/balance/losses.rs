@@ -25,6 +25,9 @@ use crate::time::{Monotonic, Span, Timestamp};
 /// The rate of an area is found anew this often, in steps of the grid (an hour).
 const AREA_RATE_EVERY: u32 = 6;
 
+/// What calibrations make of changing contents is found anew this often, in steps (six hours).
+const SWING_EVERY: u32 = 36;
+
 /// The noise of a comparison is found anew after so many explanations (a day).
 const UNLIKE_NOISE_EVERY: u32 = 24;
 
@@ -52,6 +55,8 @@ struct AreaBook {
     area: Area,
     judgement: Judgement,
     steps: u32,
+    /// What calibrations make of changing contents, kg2/s.
+    swing_kg2_per_s: f64,
     report: LossReport,
 }
 
@@ -123,6 +128,7 @@ impl LossBook {
                 false_alarms_per_year: plant.site.false_alerts_per_year,
                 booked,
                 restated_kg: self.history.restated_kg(),
+                walk_kg2_per_s: 0.0,
             })
         });
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
@@ -291,6 +297,7 @@ impl LossBook {
             false_alarms_per_year: plant.site.false_alerts_per_year,
             booked: ledger.entries().len(),
             restated_kg: self.history.restated_kg(),
+            walk_kg2_per_s: 0.0,
         });
         let rate = frame.as_ref().and_then(|frame| self.judgement.rate(frame));
         let excess = frame
@@ -381,7 +388,7 @@ impl LossBook {
             .map(|series| series.map(GridSeries::of_area))
             .collect();
         self.find_unlike_noise(&unlike, onset_s.0);
-        let areas: Vec<(&Area, Option<(GridSeries, LossSettings)>)> = self
+        let areas: Vec<(&Area, Option<(GridSeries, LossSettings, f64)>)> = self
             .areas
             .iter()
             .filter(|book| book.judgement.noise().is_some())
@@ -408,7 +415,7 @@ impl LossBook {
             .max_by(|a, b| uncertainty(a.1).total_cmp(&uncertainty(b.1)))
             .map(|(number, _)| number);
         for (number, (book, (_, series))) in judged.iter().zip(&areas).enumerate() {
-            if let (Some((series, settings)), Some(noise)) = (series, book.judgement.noise())
+            if let (Some((series, settings, _)), Some(noise)) = (series, book.judgement.noise())
                 && Some(number) != least_certain
             {
                 traces.push(Trace {
@@ -503,6 +510,7 @@ impl AreaBook {
             area,
             judgement: Judgement::in_turn(turn),
             steps: 0,
+            swing_kg2_per_s: 0.0,
             report: LossReport {
                 section: Some(id),
                 windows: Vec::new(),
@@ -518,27 +526,32 @@ impl AreaBook {
         plant: &Plant,
         ledger: &Ledger,
         accounts: &Accounts,
-    ) -> Option<(GridSeries, LossSettings)> {
+    ) -> Option<(GridSeries, LossSettings, f64)> {
         let series = accounts.series(plant, ledger, &self.area, ONSET_OVER)?;
+        let walk = series.walk_kg2_per_s;
         let settings = LossSettings {
             accepted_std_kg_per_s: may_be_accepted(plant),
             drift_std_kg_per_s: series.meter_std_kg_per_s,
             ..LossSettings::default()
         };
-        Some((GridSeries::of_area(series), settings))
+        Some((GridSeries::of_area(series), settings, walk))
     }
 
     /// True when the onset of a standing loss was looked for.
     fn judge(&mut self, plant: &Plant, ledger: &Ledger, accounts: &Accounts) -> bool {
-        let Some((series, settings)) = self.series(plant, ledger, accounts) else {
+        let Some((series, settings, walk_kg2_per_s)) = self.series(plant, ledger, accounts) else {
             return false;
         };
+        if self.steps.is_multiple_of(SWING_EVERY) && walk_kg2_per_s > 0.0 {
+            self.swing_kg2_per_s = accounts.swing_kg2_per_s(plant, &self.area);
+        }
         let frame = Frame {
             series: &series,
             settings,
             false_alarms_per_year: plant.site.false_alerts_per_year,
             booked: ledger.entries().len(),
             restated_kg: 0.0,
+            walk_kg2_per_s: walk_kg2_per_s + self.swing_kg2_per_s,
         };
         let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {

@@ -17,7 +17,7 @@ use crate::balance::happening::HappeningBook;
 use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
 use crate::balance::losses::{LossBook, LossTick, Renewed};
-use crate::balance::meter::meter_flow;
+use crate::balance::meter::{meter_channels, meter_flow};
 use crate::balance::report::{ExcessLoss, Explanation, InventoryReport, RoomLeft, WindowBalance};
 use crate::balance::room::SupplyWatch;
 use crate::balance::tally::{Contributor, Tally};
@@ -974,12 +974,18 @@ fn sum_of<'a>(masses: impl Iterator<Item = Option<&'a VesselMass>>) -> Option<f6
 /// What a line's meter shows now, when it can be used.
 fn flow(plant: &Plant, readings: &dyn Readings, line: LineIx) -> Option<Flow> {
     let measured = meter_flow(plant, readings, line)?;
+    let channels = plant.line(line).map(meter_channels).unwrap_or_default();
+    let every = channels
+        .iter()
+        .filter_map(|ix| plant.channel(*ix).map(|channel| channel.interval))
+        .max()?;
     let usable = measured.is_usable() && measured.reason != Reason::CarriedForward;
     let lasting: f64 = measured.shared.iter().map(|(_, u)| u * u).sum();
     usable.then(|| Flow {
         kg_per_s: measured.value.si(),
         independent_std: measured.independent_std,
         lasting_std: libm::sqrt(lasting),
+        every,
     })
 }
 

@@ -114,6 +114,7 @@ impl Run {
                         kg_per_s: grams * 1e-3,
                         independent_std: 1e-6,
                         lasting_std: 0.01 * grams.abs() * 1e-3,
+                        every: TICK,
                     })
                 })
                 .collect();

@@ -86,6 +86,7 @@ fn answer(directory: &Path, from: Timestamp, to: Timestamp) -> serde_json::Value
         from: Some(from.to_string()),
         to: Some(to.to_string()),
         section: None,
+        unit: None,
         json: true,
         report: None,
         readings: None,

@@ -385,6 +385,12 @@ fn go_on(
         if reports.is_empty() {
             continue;
         }
+        if !reports
+            .iter()
+            .any(|report| report.excess.as_ref().is_some_and(|excess| excess.raised))
+        {
+            shown.explanation = None;
+        }
         for report in &reports {
             let raised = report.excess.as_ref().is_some_and(|excess| excess.raised);
             let before = tracker.raised.insert(report.section.clone(), raised);

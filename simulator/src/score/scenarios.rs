@@ -318,7 +318,7 @@ const fn quiet(name: &'static str, conditions: Conditions) -> Scenario {
         name,
         conditions,
         what: What::Quiet,
-        days: 7.0,
+        days: 6.0,
     }
 }
 
@@ -337,7 +337,7 @@ const fn leaking(
             times,
             with,
         },
-        days: 6.0,
+        days: 4.0,
     }
 }
 
