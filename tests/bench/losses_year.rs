@@ -9,6 +9,8 @@
 #![expect(
     clippy::unwrap_used,
     clippy::print_stdout,
+    clippy::indexing_slicing,
+    clippy::cast_precision_loss,
     reason = "a benchmark prints, and may stop where something is wrong"
 )]
 
@@ -117,7 +119,7 @@ impl Filling {
     /// Polls and ticks of a stretch; the true mass at its end.
     fn live(&mut self, mut twin: VirtualPlant, to: Timestamp, origin: Timestamp) -> f64 {
         let mut events = past::events(&mut twin, to, 1);
-        while let Some((stamp, kind)) = events.next() {
+        for (stamp, kind) in events.by_ref() {
             let stamp = Stamp {
                 monotonic: Monotonic((stamp.utc.unwrap() - origin).millis()),
                 ..stamp
