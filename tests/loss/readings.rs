@@ -32,9 +32,7 @@ fn args(readings: PathBuf, ledger: Option<PathBuf>) -> LossesArgs {
 
 fn judged(args: &LossesArgs) -> serde_json::Value {
     let mut out = Vec::new();
-    if let Err(error) = run(args, &mut out) {
-        panic!("{error}");
-    }
+    run(args, &mut out).unwrap();
     serde_json::from_slice(&out).unwrap()
 }
 

@@ -95,9 +95,7 @@ fn answer(directory: &Path, from: Timestamp, to: Timestamp) -> serde_json::Value
         start: None,
     };
     let mut out = Vec::new();
-    if let Err(error) = run(&args, &mut out) {
-        panic!("{error}");
-    }
+    run(&args, &mut out).unwrap();
     serde_json::from_slice(&out).unwrap()
 }
 

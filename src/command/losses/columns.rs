@@ -394,7 +394,7 @@ mod tests {
                 ValueForm::Raw => panic!("{header}"),
             }
         }
-        let columns = read(&["time_s", "GT1-PT-401 raw", "notes", "GT1-PT-402 [bar(g)]"]).unwrap();
+        let columns = read(&["time_s", "GT1-PT-401 raw", "notes", "gt1-pt-401 [bar(g)]"]).unwrap();
         assert_eq!(columns.values.len(), 1);
         assert_eq!(columns.values[0].form, ValueForm::Raw);
         assert!(

@@ -9,7 +9,7 @@ use crate::console::words::SiteTime;
 use crate::console::{LossPoint, MassPoint};
 use crate::engine::{Engine, LossReport, MassFigure, Outcome, OutcomeKind};
 use crate::plant::{Id, Plant};
-use crate::quantity::Quality;
+use crate::quantity::{Quality, Reason};
 use crate::time::{Span, Timestamp};
 
 /// Points of a curve that are kept at most.
@@ -106,7 +106,12 @@ impl<'p> Collector<'p> {
                 reason,
             } = &outcome.kind
             {
-                self.quality(channel, *quality, reason.words(), at);
+                let why = match reason {
+                    // There are no registers here.
+                    Reason::NotANumber => "no number in the file",
+                    other => other.words(),
+                };
+                self.quality(channel, *quality, why, at);
             }
         }
         if self.from.is_some_and(|from| at < from) {

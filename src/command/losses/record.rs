@@ -37,6 +37,9 @@ const AFTER: Span = Span::from_millis(1_200_000);
 const MOST_NAMED: usize = 50;
 const MINUTE: Span = Span::from_millis(60_000);
 
+/// What meters on the boundary counted in a day that ended then: in and out, kg.
+type Metered = (Timestamp, (f64, f64));
+
 /// What the record says of a stretch.
 pub(super) fn gather(args: &LossesArgs, stretch: Stretch) -> Result<Gathered, LossesError> {
     let reader = Reader::open(&args.data)?;
@@ -196,7 +199,7 @@ impl Record<'_> {
 
     /// Day by day, what meters on the plant's boundary counted in and out, kg: the balance of each
     /// day less its books. Nothing where there are no such meters.
-    fn metered(&self, begin: Timestamp) -> Result<Vec<(Timestamp, (f64, f64))>, LossesError> {
+    fn metered(&self, begin: Timestamp) -> Result<Vec<Metered>, LossesError> {
         let any = self.plant.all.line.iter().any(|line| {
             line.meter.is_some() && (line.from == End::Outside || line.to == End::Outside)
         });
@@ -254,7 +257,7 @@ impl Record<'_> {
                         known.0.get_or_insert(at);
                         known.1.first.get_or_insert(at);
                         known.1.times += 1;
-                        known.1.why = reason.words().to_owned();
+                        reason.words().clone_into(&mut known.1.why);
                     } else if let Some(since) = known.0.take() {
                         known.1.all = known.1.all.map(|all| all + (at - since));
                     }
@@ -359,15 +362,16 @@ impl Record<'_> {
         let (Some(from), Some(to)) = (course.from, course.to) else {
             return Ok(None);
         };
-        let ends = match (self.average_at(from)?, self.closing(to)?) {
-            (Some(opening), Some(closing)) => Some((opening, closing)),
-            _ => {
-                course.notes.push(
-                    "the readings around one end are no longer on record: errors by cause are not known there, and all but the lasting part is taken as independent".into(),
-                );
-                let (opening, closing) = (self.stored(from)?, self.stored(to)?);
-                opening.zip(closing)
-            }
+        let ends = if let (Some(opening), Some(closing)) =
+            (self.average_at(from)?, self.closing(to)?)
+        {
+            Some((opening, closing))
+        } else {
+            course.notes.push(
+                "the readings around one end are no longer on record: errors by cause are not known there, and all but the lasting part is taken as independent".into(),
+            );
+            let (opening, closing) = (self.stored(from)?, self.stored(to)?);
+            opening.zip(closing)
         };
         let Some((mut opening, mut closing)) = ends else {
             return Ok(None);

@@ -395,12 +395,11 @@ fn joints(scene: Scene<'_>, sections: &[String]) -> Vec<JointFact> {
             let passage = view.map_or(Passage::Unknown, |view| view.passage);
             let flow = view.and_then(|view| view.flow_kg_per_s);
             let why = match (&line.meter, passage) {
-                (Some(_), Passage::Shut) => return None,
+                (_, Passage::Shut) => return None,
                 (Some(_), _) if flow.is_some() => return None,
                 (Some(_), _) => "its meter cannot be used",
                 (None, Passage::Open) => "open",
                 (None, Passage::Unknown) => "not known to be shut",
-                (None, Passage::Shut) => return None,
             };
             Some(JointFact {
                 line: line.id.to_string(),

@@ -176,7 +176,11 @@ pub fn statement_facts(
         of,
         from: scene.time.dated(course.from),
         to: scene.time.dated(course.to),
-        between: between.map(|balance| window(scene, balance)),
+        between: between.map(|balance| WindowFact {
+            // Not one of the round windows.
+            over: balance.over.to_string(),
+            ..window(scene, balance)
+        }),
         area,
         losses: loss_facts(scene),
         months: months(scene, course),
