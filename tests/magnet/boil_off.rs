@@ -26,9 +26,9 @@ fn exact(value: f64) -> Figure {
 
 #[test]
 fn reference_file() {
-    let mut heat = Worst::new("boil-off heat from the vent, relative");
-    let mut fall = Worst::new("boil-off heat from the level, relative");
-    let mut others = Worst::new("evaporation, L/h, Nm3/h, vent, relative");
+    let mut heat = Worst::new("boil_off.csv, heat from the vent, relative");
+    let mut fall = Worst::new("boil_off.csv, heat from the level, relative");
+    let mut others = Worst::new("boil_off.csv, evaporation, L/h, Nm3/h, vent, relative");
     for row in rows("boil_off.csv") {
         let bath = still(row.number("p_Pa"));
         let place = format!("{} Pa, {} W", row.text("p_Pa"), row.text("heat_W"));

@@ -39,11 +39,11 @@ fn unit_strand() -> Strand {
 #[test]
 fn reference_file() {
     let surfaces = surfaces();
-    let mut field = Worst::new("nbti Bc2, relative");
-    let mut critical = Worst::new("nbti Tc, K");
-    let mut density = Worst::new("nbti Jc, relative");
-    let mut sharing = Worst::new("nbti Tcs, K");
-    let mut distance = Worst::new("nbti margin, K");
+    let mut field = Worst::new("nbti_critical_surface.csv, Bc2, relative");
+    let mut critical = Worst::new("nbti_critical_surface.csv, Tc, K");
+    let mut density = Worst::new("nbti_critical_surface.csv, Jc, relative");
+    let mut sharing = Worst::new("nbti_critical_surface.csv, Tcs, K");
+    let mut distance = Worst::new("nbti_critical_surface.csv, margin, K");
     let mut lost = 0;
     for row in rows("nbti_critical_surface.csv") {
         let surface = &surfaces[row.text("set")];
