@@ -225,9 +225,7 @@ impl Accounts {
         add_to(&mut open.outdoor, tick.outdoor_kelvin);
         add_all(&mut open.doubtful, tick.doubtful);
         add_all(&mut open.carried, tick.carried);
-        let seconds = held
-            .filter(|held| *held <= LONGEST_HOLD)
-            .map(|held| held.seconds());
+        let seconds = held.filter(|held| *held <= LONGEST_HOLD).map(Span::seconds);
         self.last_flows.resize(plant.all.line.len(), f64::NAN);
         for (((((line, passed), not_shut), last), flow), passage) in plant
             .all

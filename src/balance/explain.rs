@@ -21,7 +21,7 @@
 //! weights and sizes: common practice, no source.
 
 use super::area::Area;
-use super::forms::{Candidate, Fitted, Form, search, try_changes};
+use super::forms::{Candidate, Fitted, Form, try_changes};
 use super::grid::GridSeries;
 use super::inventory::VesselMass;
 use super::judgement::ONSET_OVER;
@@ -140,19 +140,18 @@ impl Evidence<'_> {
         Some(self.weigh(&changes, &supposed, &fitted))
     }
 
-    /// The time at which a jump explains the leading trace best.
+    /// The time at which a jump explains the leading trace best. Every step is tried: one that is
+    /// off by a few explains little, since a jump shows in a single innovation.
     fn best_jump(&self, leading: &Based) -> Option<f64> {
         let (_, from, _) = self.onset_s;
         let window = leading.series();
-        search(
-            &window,
-            &leading.fitted,
-            Form::Jump,
-            (from - DAY_S / 2.0, f64::INFINITY),
-        )
-        .into_iter()
-        .max_by(|a, b| a.gain.total_cmp(&b.gain))
-        .map(|best| best.at_s)
+        let all: Vec<usize> = (1..window.mass_kg.len().saturating_sub(1))
+            .filter(|&at| window.time_s(at) >= from - DAY_S / 2.0)
+            .collect();
+        try_changes(&window, &leading.fitted, Form::Jump, &all)
+            .into_iter()
+            .max_by(|a, b| a.gain.total_cmp(&b.gain))
+            .map(|best| best.at_s)
     }
 
     fn changes(
@@ -228,7 +227,7 @@ impl Evidence<'_> {
                 form,
                 direction: self.direction(self.area_of(*vessel), *channel),
                 prior: share(0.25, instruments.len()),
-                likely: 0.01 * holds,
+                likely: 0.03 * holds,
             });
         }
         let meters: Vec<(LineIx, f64)> = self.metered();

@@ -60,6 +60,9 @@ struct AreaBook {
     report: LossReport,
 }
 
+/// An area's series, what is accepted of it, and what its meters make it wander by, kg2/s.
+type AreaSeriesWithSettings = (GridSeries, LossSettings, f64);
+
 /// A tick as the book takes it.
 pub struct LossTick<'a> {
     /// The plant's mass.
@@ -388,7 +391,7 @@ impl LossBook {
             .map(|series| series.map(GridSeries::of_area))
             .collect();
         self.find_unlike_noise(&unlike, onset_s.0);
-        let areas: Vec<(&Area, Option<(GridSeries, LossSettings, f64)>)> = self
+        let areas: Vec<(&Area, Option<AreaSeriesWithSettings>)> = self
             .areas
             .iter()
             .filter(|book| book.judgement.noise().is_some())
@@ -526,7 +529,7 @@ impl AreaBook {
         plant: &Plant,
         ledger: &Ledger,
         accounts: &Accounts,
-    ) -> Option<(GridSeries, LossSettings, f64)> {
+    ) -> Option<AreaSeriesWithSettings> {
         let series = accounts.series(plant, ledger, &self.area, ONSET_OVER)?;
         let walk = series.walk_kg2_per_s;
         let settings = LossSettings {
