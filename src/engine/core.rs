@@ -31,7 +31,7 @@ use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
-pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/5");
+pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/6");
 
 /// A restatement waits this long for readings, then takes what there is.
 const LONGEST_SETTLING: Span = Span::from_millis(600_000);
