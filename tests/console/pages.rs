@@ -582,7 +582,7 @@ async fn the_timeline_shows_happenings_and_entries_newest_first() {
         &house,
         "/timeline",
         &[
-            "-20.06 ± 0.42",
+            "−20.06 ± 0.42",
             "Not booked: find out where it went.",
             "5000-litre dewar 116.9 kg",
             "seen in the readings",
@@ -616,7 +616,7 @@ async fn the_helium_page_says_what_room_is_left_and_what_to_do() {
             "If the compressors stop now, gas must be vented after 39 min (95 %: 31 min to 47 min).",
             "Room for 10.77 ± 0.31 kg without a compressor",
             "4.62 ± 0.30 g/s boils off",
-            "Out of reach without a compressor : Gas tank 1, 50 cubic metres 402.0 kg",
+            "Out of reach without a compressor: Gas tank 1, 50 cubic metres 402.0 kg",
             "D1: as the description states it; B1: from its mass over the last hour, its supply shut",
             "Never shut a bath or a pipe with cold helium in it without a relief valve",
             "a person faints without any warning",
