@@ -154,6 +154,8 @@ def value(directory, channel, words):
         signal = low + (signal - 4e-3) / 16e-3 * (high - low)
     if "curve" in channel:
         signal = curve(directory, channel["curve"])(signal)
+    if "cut-off" in channel and signal < si(channel["cut-off"]):
+        signal = 0.0
     return signal
 
 

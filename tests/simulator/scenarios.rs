@@ -294,6 +294,16 @@ fn wrong_scenarios_are_refused_with_their_line() {
             "is not an energy",
         ),
         (
+            "[[event]]\nat = \"1 h\"\nkind = \"transfer\"\nvessel = \"DEWAR\"\ninto = \"TANK-1\"\nmass = \"5 kg\"\nflash = \"22 %\"\nover = \"1 h\"",
+            5,
+            "liquid cannot go there",
+        ),
+        (
+            "[[event]]\nat = \"1 h\"\nkind = \"pump-down\"\nvessel = \"STRING-A\"\nto = \"1.9 K\"\nover = \"4 h\"",
+            4,
+            "is no pumped bath",
+        ),
+        (
             "[[event]]\nat = \"1 h\"\nkynd = \"leak\"",
             3,
             "unknown field",

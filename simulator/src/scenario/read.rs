@@ -211,49 +211,8 @@ impl Checking<'_, '_> {
                 mass_kg: self.mass(whole, raw)?,
                 booked: self.booked(raw, BookingKind::MeteredVent),
             },
-            "transfer" => What::Transfer {
-                from: self.vessel(whole, raw)?,
-                to: {
-                    let into = self.needed(whole, "into", raw.into.as_ref())?;
-                    self.bath(into)?
-                },
-                mass_kg: self.mass(whole, raw)?,
-                flash: {
-                    let flash = self.needed(whole, "flash", raw.flash.as_ref())?;
-                    let part = self.reader.quantity::<Fraction>(flash)?;
-                    if !(0.0..1.0).contains(&part) {
-                        let text = "the part that returns as gas is from 0 % to below 100 %";
-                        self.reader.problem(flash, text);
-                        return None;
-                    }
-                    part
-                },
-            },
-            "pump-down" => {
-                self.needed(whole, "over", raw.over.as_ref())?;
-                let store = self.vessel(whole, raw)?;
-                let vessel = self.plant.all.vessel.get(store)?;
-                let pumped = matches!(
-                    &vessel.contents,
-                    Contents::Bath {
-                        liquid: LiquidState::Pumped(_),
-                        ..
-                    }
-                );
-                if !pumped {
-                    let text = format!("vessel {} is no pumped bath", vessel.id);
-                    self.reader.problem(raw.vessel.as_ref()?, text);
-                    return None;
-                }
-                let to = self.needed(whole, "to", raw.to.as_ref())?;
-                let to_k = self.reader.quantity::<Temperature>(to)?;
-                if !(1.4..=4.6).contains(&to_k) {
-                    let text = "a pumped bath is between 1.4 K and 4.6 K here";
-                    self.reader.problem(to, text);
-                    return None;
-                }
-                What::PumpDown { store, to_k }
-            }
+            "transfer" => self.transfer(whole, raw)?,
+            "pump-down" => self.pump_down(whole, raw)?,
             "stuck-valve" => What::StuckValve(self.vessel(whole, raw)?),
             "quench" => {
                 self.needed(whole, "over", raw.over.as_ref())?;
@@ -282,6 +241,52 @@ impl Checking<'_, '_> {
             // The kinds were looked up in the table before.
             _ => What::HoldStill,
         })
+    }
+
+    fn transfer(&mut self, whole: &Text, raw: &RawEvent) -> Option<What> {
+        let from = self.vessel(whole, raw)?;
+        let into = self.needed(whole, "into", raw.into.as_ref())?;
+        let to = self.bath(into)?;
+        let mass_kg = self.mass(whole, raw)?;
+        let text = self.needed(whole, "flash", raw.flash.as_ref())?;
+        let flash = self.reader.quantity::<Fraction>(text)?;
+        if !(0.0..1.0).contains(&flash) {
+            let problem = "the part that returns as gas is from 0 % to below 100 %";
+            self.reader.problem(text, problem);
+            return None;
+        }
+        Some(What::Transfer {
+            from,
+            to,
+            mass_kg,
+            flash,
+        })
+    }
+
+    fn pump_down(&mut self, whole: &Text, raw: &RawEvent) -> Option<What> {
+        self.needed(whole, "over", raw.over.as_ref())?;
+        let store = self.vessel(whole, raw)?;
+        let vessel = self.plant.all.vessel.get(store)?;
+        let pumped = matches!(
+            &vessel.contents,
+            Contents::Bath {
+                liquid: LiquidState::Pumped(_),
+                ..
+            }
+        );
+        if !pumped {
+            let text = format!("vessel {} is no pumped bath", vessel.id);
+            self.reader.problem(raw.vessel.as_ref()?, text);
+            return None;
+        }
+        let to = self.needed(whole, "to", raw.to.as_ref())?;
+        let to_k = self.reader.quantity::<Temperature>(to)?;
+        if !(1.4..=4.6).contains(&to_k) {
+            let text = "a pumped bath is between 1.4 K and 4.6 K here";
+            self.reader.problem(to, text);
+            return None;
+        }
+        Some(What::PumpDown { store, to_k })
     }
 
     /// A field that this kind of event does not use would be ignored silently, so it is refused.

@@ -1,4 +1,9 @@
 //! The book of happenings on masses made up here, tick by tick.
+#![expect(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    reason = "counts of ticks and random bits"
+)]
 
 use std::collections::BTreeMap;
 

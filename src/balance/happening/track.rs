@@ -206,9 +206,11 @@ impl Track {
             let lag = f64::from(u32::try_from(lag).ok()?);
             (usual.count >= LEARNED_FROM && lag <= steps + 0.5).then_some((lag, usual))
         });
-        known.last().map_or(0.0, |(lag, usual)| {
-            usual.std_kg() * libm::sqrt((steps / lag).max(1.0))
-        })
+        known
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or(0.0, |(lag, usual)| {
+                usual.std_kg() * libm::sqrt((steps / lag).max(1.0))
+            })
     }
 
     /// Change over the last `lag` steps.

@@ -6,7 +6,8 @@ use crate::plant::raw::{self, Quantity};
 use crate::quantity::{AbsolutePressure, MassFlow, Quantity as _, QuantityKind, Volume};
 
 impl Reader<'_, '_, '_> {
-    /// Where a gas store is full.
+    /// Where a gas store is full; none with a problem, none inside when nothing is said.
+    #[expect(clippy::option_option, reason = "wrong and unsaid are two things")]
     pub(super) fn full_at(
         &mut self,
         keys: &raw::Vessel,
@@ -39,7 +40,8 @@ impl Reader<'_, '_, '_> {
             .positive(&self.here, field, "full-at", kind, false)
     }
 
-    /// What a bath boils off.
+    /// What a bath boils off, likewise.
+    #[expect(clippy::option_option, reason = "wrong and unsaid are two things")]
     pub(super) fn boil_off(
         &mut self,
         keys: &raw::Vessel,
