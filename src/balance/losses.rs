@@ -22,6 +22,9 @@ use super::window::{MassHistory, TickMass, WINDOWS};
 use crate::plant::{Plant, SectionIx, VesselIx};
 use crate::time::{Monotonic, Span, Timestamp};
 
+/// A loss of an area is said to stand while it is larger than so many of its standard uncertainties.
+const SURE: f64 = 2.0;
+
 /// The rate of an area is found anew this often, in steps of the grid (an hour).
 const AREA_RATE_EVERY: u32 = 6;
 
@@ -561,7 +564,14 @@ impl AreaBook {
             self.report.rate = self.judgement.rate(&frame);
         }
         self.steps = self.steps.wrapping_add(1);
-        self.report.excess = self.judgement.excess(&frame, self.report.rate.as_ref());
+        self.report.excess = self
+            .judgement
+            .excess(&frame, self.report.rate.as_ref())
+            .map(|mut excess| {
+                // The series as a whole decides: a meter's wander may look like a beginning for a while.
+                excess.raised &= excess.excess_kg_per_s > SURE * excess.std_kg_per_s;
+                excess
+            });
         refined
     }
 }

@@ -180,7 +180,7 @@ pub fn window(span: Span) -> String {
     if hours < 48.5 {
         format!("{} h", short(hours))
     } else {
-        format!("{} days", short(hours / 24.0))
+        format!("{} days", short(libm::round(hours / 2.4) / 10.0))
     }
 }
 

@@ -106,7 +106,9 @@ impl Sealed {
         for outcome in self.outcomes.drain(..) {
             match outcome.kind {
                 OutcomeKind::Inventory(report) => self.inventory = Some(report),
-                OutcomeKind::Losses(report) => self.losses = Some(report),
+                OutcomeKind::Losses(report) if report.section.is_none() => {
+                    self.losses = Some(report);
+                }
                 _ => {}
             }
         }

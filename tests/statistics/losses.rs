@@ -91,7 +91,7 @@ fn ten_days(site: &Site, seed: u64, leak: bool) -> Shown {
             }
             for outcome in outcomes {
                 match &outcome.kind {
-                    OutcomeKind::Losses(report) => {
+                    OutcomeKind::Losses(report) if report.section.is_none() => {
                         shown.excess.clone_from(&report.excess);
                         if let Some(hour) = report.windows.first() {
                             shown.mass_kg.push(hour.closing_kg);
