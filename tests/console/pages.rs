@@ -38,6 +38,7 @@ const API: &[&str] = &[
     "/api/v1/losses/history?over=7d&points=50",
     "/api/v1/magnets",
     "/api/v1/happenings",
+    "/api/v1/reconciliation",
     "/api/v1/room",
     "/api/v1/vessels",
     "/api/v1/channels",
