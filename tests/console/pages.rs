@@ -348,6 +348,30 @@ async fn the_helium_page_says_what_could_explain_a_loss_and_what_would_tell() {
 }
 
 #[tokio::test]
+async fn the_helium_page_says_whether_meters_and_inventories_agree() {
+    let house = house(troubled).await;
+    says(
+        &house,
+        "/helium",
+        &[
+            "Meters and sections reconciled over 24 h",
+            "do not agree: 4.0 ± 0.5 kg lost from Magnet string 1; this cannot be told apart from the change of inventory of Magnet string 1 reading 4.0 ± 0.5 kg too low.",
+            "Return of string 1 return 172.8 ± 1.7 173.10 ± 0.50 0.30 0.2",
+            "so much or more comes by chance on less than 0.1 % of days, beyond the limit on 1 %.",
+        ],
+    )
+    .await;
+    let found = house.json("/api/v1/reconciliation").await;
+    assert_eq!(found["agrees"], false);
+    assert_eq!(found["lines"][0]["measured"]["unit"], "kg");
+    assert_eq!(found["areas"][1]["suspect"], true);
+    let calm = self::house(calm).await;
+    assert!(calm.json("/api/v1/reconciliation").await.is_null());
+    let (_, html) = calm.get("/helium").await;
+    assert!(!text_of(&html).contains("reconciled"));
+}
+
+#[tokio::test]
 async fn the_channel_pages_show_value_quality_and_register() {
     let house = house(troubled).await;
     says(

@@ -4,11 +4,16 @@
 use coldledger::actor::Actor;
 use coldledger::balance::account::{AccountTick, Accounts, Flow};
 use coldledger::balance::ledger::{Ledger, LedgerEntry};
+use coldledger::balance::losses::{LossBook, LossTick};
 use coldledger::balance::reconcile::Settings;
 use coldledger::balance::reconciled::{Reconciliation, SuspectKind};
 use coldledger::balance::tally::{Cause, Tally};
+use coldledger::balance::window::TickMass;
+use coldledger::console::facts::{ReconciliationFacts, Scene, reconciliation_facts};
+use coldledger::console::words::SiteTime;
+use coldledger::engine::View;
 use coldledger::plant::files::SourceFile;
-use coldledger::plant::{self, Booking, BookingKind, End, Passage, Plant, Stated};
+use coldledger::plant::{self, Booking, BookingKind, End, Passage, Plant, SectionIx, Stated};
 use coldledger::quantity::{GroupIx, Mass, Quality, Reason};
 use coldledger::time::{Monotonic, Span, Timestamp};
 
@@ -67,6 +72,8 @@ fn plant(accepted: &str) -> Plant {
 struct Day {
     plant: Plant,
     accounts: Accounts,
+    /// Fed with the same.
+    book: Option<LossBook>,
     ledger: Ledger,
     /// By how much of itself each line's meter reads too much.
     scale: Vec<f64>,
@@ -82,6 +89,7 @@ impl Day {
         let plant = plant(accepted);
         Self {
             accounts: Accounts::default(),
+            book: None,
             ledger: Ledger::default(),
             scale: vec![0.0; plant.all.line.len()],
             leaks: [0.0; 5],
@@ -163,7 +171,7 @@ impl Day {
                     })
                 })
                 .collect();
-            let tick = AccountTick {
+            let account = || AccountTick {
                 now,
                 utc: Some(utc(now)),
                 sections: &sections,
@@ -174,7 +182,7 @@ impl Day {
                 doubtful: &[],
                 carried: &[],
             };
-            self.accounts.tick(&self.plant, &tick, |section| Tally {
+            let tally = |section: SectionIx| Tally {
                 mass_kg: 0.0,
                 independent_kg2: MASS_NOISE * MASS_NOISE,
                 // Constant, so that it cancels.
@@ -184,7 +192,29 @@ impl Day {
                 )],
                 quality: Quality::Good,
                 reason: Reason::None,
-            });
+            };
+            self.accounts.tick(&self.plant, &account(), tally);
+            if let Some(book) = &mut self.book {
+                let tick = LossTick {
+                    mass: TickMass {
+                        now,
+                        utc: Some(utc(now)),
+                        mass_kg: Some(masses.iter().sum()),
+                        doubtful: &[],
+                        outdoor_kelvin: None,
+                        metered_kg: (0.0, 0.0),
+                    },
+                    account: account(),
+                    masses: &[],
+                    comparisons: &[],
+                    jumps: &[],
+                    vacua: &[],
+                };
+                let whole = SectionIx(0);
+                book.tick(&self.plant, &self.ledger, &tick, |section| {
+                    tally(section.unwrap_or(whole))
+                });
+            }
         }
     }
 
@@ -335,7 +365,14 @@ fn what_is_booked_belongs_to_the_balance() {
     // A gain that nobody booked.
     assert_eq!(set.members[0].what, SuspectKind::Loss(gas));
     assert!((set.members[0].size.kg + 50.0).abs() < 3.0);
-    let entry = LedgerEntry {
+    day.ledger.book(delivery(), 1, None).unwrap();
+    let found = day.reconciled(0.01).unwrap();
+    assert!(found.agrees() && found.suspects.is_empty(), "{found:#?}");
+    assert_eq!(found.areas[gas as usize].booked_kg, 50.0);
+}
+
+fn delivery() -> LedgerEntry {
+    LedgerEntry {
         id: "d1".into(),
         booking: Booking {
             effective_at: utc(Monotonic(13 * 3_600_000)),
@@ -354,11 +391,26 @@ fn what_is_booked_belongs_to_the_balance() {
             name: "store keeper".into(),
             place: "test".into(),
         },
-    };
-    day.ledger.book(entry, 1, None).unwrap();
-    let found = day.reconciled(0.01).unwrap();
-    assert!(found.agrees() && found.suspects.is_empty(), "{found:#?}");
-    assert_eq!(found.areas[gas as usize].booked_kg, 50.0);
+    }
+}
+
+#[test]
+fn the_book_of_losses_keeps_it_up_to_date() {
+    let mut day = Day::drawn(LITTLE, 11);
+    day.book = Some(LossBook::default());
+    day.delivered = 50.0;
+    day.run();
+    let book = day.book.as_mut().unwrap();
+    let kept = book.reconciliation().unwrap().clone();
+    assert!(!kept.agrees());
+    // A late entry reaches it at once.
+    day.ledger.book(delivery(), 1, None).unwrap();
+    book.rebook(&day.plant, &day.ledger, &[]);
+    assert!(book.reconciliation().unwrap().agrees());
+    // It is what the accounts give.
+    let again = day.reconciled(kept.level).unwrap();
+    let book = day.book.as_ref().unwrap();
+    assert_eq!(book.reconciliation(), Some(&again));
 }
 
 #[test]
@@ -384,6 +436,170 @@ fn nothing_is_said_of_one_area_or_of_an_hour() {
     }
     one.run();
     assert_eq!(one.reconciled(0.01), None);
+}
+
+fn told(day: &Day, found: Reconciliation) -> ReconciliationFacts {
+    let view = View {
+        reconciliation: Some(found),
+        ..View::default()
+    };
+    let time = SiteTime::of(&day.plant);
+    let scene = Scene {
+        plant: &day.plant,
+        view: &view,
+        now: None,
+        time: &time,
+    };
+    reconciliation_facts(scene).unwrap()
+}
+
+#[test]
+fn what_stands_out_is_said_with_names_and_with_what_it_cannot_be_told_from() {
+    let mut day = Day::drawn(LITTLE, 11);
+    let at = day.section("string-b");
+    day.leaks[at] = 0.15;
+    day.run();
+    let facts = told(&day, day.reconciled(0.01).unwrap());
+    let name = &day.plant.all.section[at].name;
+    let begins = "Meters and inventories of the last 24 h do not agree: 1";
+    assert!(facts.statement.starts_with(begins), "{}", facts.statement);
+    let lost = format!(
+        "kg lost from {name}; this cannot be told apart from the change of inventory of {name} reading "
+    );
+    assert!(facts.statement.contains(&lost), "{}", facts.statement);
+    assert!(
+        facts.statement.ends_with("kg too low."),
+        "{}",
+        facts.statement
+    );
+    assert!(
+        facts.test.contains("less than 0.1 % of days"),
+        "{}",
+        facts.test
+    );
+
+    let mut day = Day::drawn(LITTLE, 7);
+    let at = day.line("liquid");
+    day.scale[at] = -0.05;
+    day.run();
+    let facts = told(&day, day.reconciled(0.01).unwrap());
+    let words = &facts.suspects[0].words;
+    let name = &day.plant.all.line[at].name;
+    let meter = format!("the meter of {name} (liquid) reading ");
+    assert!(
+        words.starts_with(&meter) && words.ends_with(" kg too little"),
+        "{words}"
+    );
+
+    let mut day = Day::new(LITTLE);
+    day.run();
+    let facts = told(&day, day.reconciled(0.01).unwrap());
+    assert_eq!(
+        facts.statement,
+        "Meters and inventories of the last 24 h agree within their uncertainty."
+    );
+}
+
+/// A ring of a hundred areas with a way to the outside at each: as large as a plant gets.
+#[test]
+fn a_hundred_areas_are_reconciled_and_the_one_that_loses_is_found() {
+    let mut text = String::from(
+        "[site]\nid = \"p\"\nname = \"P\"\ntime-zone = \"UTC\"\nair-pressure = \"1000 mbar(a) ± 10 mbar\"\naccepted-loss = \"1 kg/day ± 0.1 kg/day\"\nlocal-rules = \"x\"\n",
+    );
+    for at in 0..100 {
+        text += &format!(
+            "[[section]]\nid = \"s{at}\"\nname = \"S{at}\"\n[[vessel]]\nid = \"V{at}\"\nname = \"v\"\nsection = \"s{at}\"\nunmeasured = true\n[[vessel.mode]]\nid = \"in-use\"\nholdup = \"1 kg ± 0.1 kg\"\n"
+        );
+    }
+    for at in 0..100 {
+        for (id, to) in [
+            ("r", format!("s{}", (at + 1) % 100)),
+            ("o", "outside".into()),
+        ] {
+            text += &format!(
+                "[[line]]\nid = \"{id}{at}\"\nname = \"l\"\nfrom = \"s{at}\"\nto = \"{to}\"\nstate = \"open\"\n"
+            );
+        }
+    }
+    let file = SourceFile {
+        name: "plant.toml".into(),
+        text,
+    };
+    let mut large = plant::load(&[file]).unwrap_or_else(|problems| panic!("{problems:#?}"));
+    let meter = plant(LITTLE)
+        .all
+        .line
+        .iter()
+        .find_map(|line| line.meter.clone());
+    for line in &mut large.all.line {
+        line.meter.clone_from(&meter);
+    }
+    let mut accounts = Accounts::default();
+    let passages = vec![Passage::Open; 200];
+    let flow = Flow {
+        kg_per_s: 1e-3,
+        independent_std: NOISE,
+        lasting_std: 1e-5,
+        every: TICK,
+    };
+    let flows: Vec<Option<Flow>> = (0..200)
+        .map(|line| {
+            let kg_per_s = if line % 2 == 0 { 1e-3 } else { 0.0 };
+            Some(Flow { kg_per_s, ..flow })
+        })
+        .collect();
+    let mut masses = vec![Some(50.0); 100];
+    let mut now = Monotonic(0);
+    while now < Monotonic(25 * 3_600_000) {
+        now = now + TICK;
+        masses[42] = masses[42].map(|kg| kg - 0.02);
+        let tick = AccountTick {
+            now,
+            utc: Some(utc(now)),
+            sections: &masses,
+            flows: &flows,
+            passages: &passages,
+            unlike: &[],
+            outdoor_kelvin: None,
+            doubtful: &[],
+            carried: &[],
+        };
+        // All share one constant error.
+        accounts.tick(&large, &tick, |section| Tally {
+            mass_kg: 0.0,
+            independent_kg2: MASS_NOISE * MASS_NOISE,
+            by_cause: vec![(Cause::Group(GroupIx(0)), f64::from(section.0 % 7))],
+            quality: Quality::Good,
+            reason: Reason::None,
+        });
+    }
+    let begun = std::time::Instant::now();
+    let found = Reconciliation::of(
+        &large,
+        &Ledger::default(),
+        &accounts,
+        Span::DAY,
+        &Settings::default(),
+    )
+    .unwrap();
+    println!("a hundred areas, 200 meters: {:?}", begun.elapsed());
+    assert_eq!(found.degrees_of_freedom, 100);
+    // Too little for the sum of a hundred, and plain by itself.
+    assert!(found.agrees());
+    let [set] = &found.suspects[..] else {
+        panic!("{:#?}", found.suspects);
+    };
+    // Its own meter to the outside would show the same.
+    assert!(
+        set.members
+            .iter()
+            .any(|one| one.what == SuspectKind::Loss(42))
+    );
+    assert!(
+        set.members
+            .iter()
+            .any(|one| one.what == SuspectKind::Meter("o42".into()))
+    );
 }
 
 /// Binomial bounds: 300 days of which 5 % speak are 15, and 28 or more or 4 or fewer come once in a
