@@ -119,12 +119,12 @@ struct OpenStep {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-struct Passed {
-    kg: f64,
+pub(super) struct Passed {
+    pub kg: f64,
     /// Sum over the ticks of what had passed by then.
     sum_kg: f64,
-    lasting_kg: f64,
-    independent_kg2: f64,
+    pub lasting_kg: f64,
+    pub independent_kg2: f64,
     /// Some of it was not seen.
     unseen: bool,
 }
@@ -137,9 +137,9 @@ struct Tallies {
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct SectionErrors {
-    independent_kg2: f64,
-    by_cause: Vec<(Cause, f64)>,
+pub(super) struct SectionErrors {
+    pub independent_kg2: f64,
+    pub by_cause: Vec<(Cause, f64)>,
 }
 
 /// The accounts of the last thirty days.
@@ -422,7 +422,12 @@ impl Accounts {
     }
 
     /// Whether helium may have passed a line unseen between two steps, and for what part of them.
-    fn open_share(&self, plant: &Plant, line: LineIx, steps: std::ops::Range<usize>) -> f64 {
+    pub(super) fn open_share(
+        &self,
+        plant: &Plant,
+        line: LineIx,
+        steps: std::ops::Range<usize>,
+    ) -> f64 {
         let metered = plant
             .line(line)
             .is_some_and(|described| described.meter.is_some());
@@ -633,7 +638,7 @@ impl Accounts {
 
     /// What passed a metered line between two steps. Where the meter did not see, its mean over the
     /// rest stands in, with all of itself as uncertainty.
-    fn passed(&self, line: LineIx, (opening, closing): (usize, usize)) -> Passed {
+    pub(super) fn passed(&self, line: LineIx, (opening, closing): (usize, usize)) -> Passed {
         let mut sum = Passed::default();
         let (mut seen, mut unseen) = (0_u32, 0_u32);
         for (at, step) in (opening..=closing).zip(self.steps.range(opening..=closing)) {
@@ -675,7 +680,7 @@ impl Accounts {
         sum
     }
 
-    fn mass(&self, step: &Step, area: &Area) -> f64 {
+    pub(super) fn mass(&self, step: &Step, area: &Area) -> f64 {
         area.sections
             .iter()
             .map(|section| {
@@ -687,7 +692,7 @@ impl Accounts {
             .sum()
     }
 
-    fn errors(&self, area: &Area, at: Monotonic) -> SectionErrors {
+    pub(super) fn errors(&self, area: &Area, at: Monotonic) -> SectionErrors {
         let nearest = self
             .tallies
             .iter()

@@ -14,6 +14,8 @@ use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::leak::OnsetEstimate;
 use super::ledger::Ledger;
 use super::noise::{self, NoiseModel, NoiseSettings};
+use super::reconcile::Settings;
+use super::reconciled::{RECONCILED_LEVEL, RECONCILED_OVER, Reconciliation};
 use super::report::{Explanation, LossReport, WindowBalance};
 use super::series::{LossSeries, LossSettings};
 use super::tally::Tally;
@@ -46,6 +48,8 @@ pub struct LossBook {
     report: Option<LossReport>,
     areas: Vec<AreaBook>,
     explanation: Option<Explanation>,
+    /// Meters and areas reconciled, as of the last step.
+    reconciliation: Option<Reconciliation>,
     /// Changes of mode.
     modes: Vec<(Monotonic, VesselIx)>,
     /// Noise of each comparison, with its age.
@@ -139,6 +143,7 @@ impl LossBook {
         });
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
         let refined_areas = self.judge_areas(plant, ledger);
+        self.reconcile(plant, ledger);
         let renew = match self.leading().map(|(scope, _)| scope) {
             None => {
                 self.explanation = None;
@@ -174,6 +179,15 @@ impl LossBook {
             jumps,
         );
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
+        self.reconcile(plant, ledger);
+    }
+
+    fn reconcile(&mut self, plant: &Plant, ledger: &Ledger) {
+        let settings = Settings {
+            level: RECONCILED_LEVEL,
+        };
+        let over = RECONCILED_OVER;
+        self.reconciliation = Reconciliation::of(plant, ledger, &self.accounts, over, &settings);
     }
 
     /// The reckoning changed by `kg` without helium moving.
@@ -189,6 +203,7 @@ impl LossBook {
         self.modes.clear();
         self.unlike_noise.clear();
         self.explanation = None;
+        self.reconciliation = None;
     }
 
     /// A vessel is run in another mode from now on.
@@ -223,6 +238,12 @@ impl LossBook {
     #[must_use]
     pub fn explanation(&self) -> Option<&Explanation> {
         self.explanation.as_ref()
+    }
+
+    /// Meters and areas of the last day held against each other; none while the plant is one area.
+    #[must_use]
+    pub fn reconciliation(&self) -> Option<&Reconciliation> {
+        self.reconciliation.as_ref()
     }
 
     /// The plant's loss rate as the filter knows it now: it follows a loss within a day or two, beside

@@ -24,6 +24,7 @@
 //!  series     the series, and the design matrix that a rate is fitted with
 //!  whiten     turns correlated noise into independent noise, sample by sample
 //!  reconcile  flows and inventory changes made to close their balances; gross errors named
+//!  reconciled the meters and the areas of a plant, reconciled
 //!  linear     small dense symmetric systems
 //!  qr         rank, null space and least squares of small dense matrices
 //!  distribution   quantiles of the normal, Student's and the chi-square distribution
@@ -56,6 +57,7 @@ pub mod meter;
 pub mod noise;
 pub mod qr;
 pub mod reconcile;
+pub mod reconciled;
 pub mod report;
 pub mod room;
 pub mod series;

@@ -183,12 +183,54 @@ pub fn lasting_difference_kg2(
             variance += carried_difference_kg2(before * before, after * after, apart);
             continue;
         }
-        let remembered = correlation_time(plant, cause).map_or(1.0, |time| {
-            libm::exp(-apart.seconds() / time.seconds().max(1.0))
-        });
+        let remembered = remembered(plant, cause, apart);
         // Never below zero but for rounding.
         variance += (before * before + after * after - 2.0 * remembered * before * after).max(0.0);
     }
+}
+
+/// Covariance of two differences that the same causes reach, each with its opening and closing
+/// errors, sorted by cause, over the same time; of a difference with itself it is
+/// [`lasting_difference_kg2`].
+#[must_use]
+pub fn lasting_covariance_kg2(
+    plant: &Plant,
+    (opening, closing): (&[(Cause, f64)], &[(Cause, f64)]),
+    (other_opening, other_closing): (&[(Cause, f64)], &[(Cause, f64)]),
+    apart: Span,
+) -> f64 {
+    let of = |list: &[(Cause, f64)], cause: Cause| {
+        let found = list.binary_search_by_key(&cause, |&(known, _)| known);
+        found.ok().and_then(|at| list.get(at)).map_or(0.0, |e| e.1)
+    };
+    let opened = |cause| opening.binary_search_by_key(&cause, |&(known, _)| known);
+    let causes = opening
+        .iter()
+        .chain(closing.iter().filter(|&&(cause, _)| opened(cause).is_err()));
+    let mut covariance = 0.0;
+    for &(cause, _) in causes {
+        let [u, w] = [opening, closing].map(|list| of(list, cause));
+        let [v, x] = [other_opening, other_closing].map(|list| of(list, cause));
+        if v == 0.0 && x == 0.0 {
+            continue;
+        }
+        if is_carried(cause) {
+            let variance = |a: f64, b: f64| carried_difference_kg2(a * a, b * b, apart);
+            let size = libm::sqrt(variance(u, w) * variance(v, x));
+            covariance += size.copysign((u + w) * (v + x));
+            continue;
+        }
+        let remembered = remembered(plant, cause, apart);
+        covariance += u * v + w * x - remembered * (u * x + w * v);
+    }
+    covariance
+}
+
+/// How much of a cause is left of itself after a time.
+fn remembered(plant: &Plant, cause: Cause, apart: Span) -> f64 {
+    correlation_time(plant, cause).map_or(1.0, |time| {
+        libm::exp(-apart.seconds() / time.seconds().max(1.0))
+    })
 }
 
 /// Time over which what nobody measures goes its own way, s (common practice, no source).

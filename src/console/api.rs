@@ -12,8 +12,9 @@ use serde::{Deserialize, Serialize};
 
 use super::facts::{
     self, AlarmFacts, ChangePoint, ChannelFacts, HealthFacts, HeliumFacts, LossFacts, MagnetFacts,
-    RoomFact, Scene, TimelineFacts, alarm_facts, channel_facts, hall_facts, health_facts,
-    helium_facts, loss_facts, magnet_facts, room_facts, timeline_facts,
+    ReconciliationFacts, RoomFact, Scene, TimelineFacts, alarm_facts, channel_facts, hall_facts,
+    health_facts, helium_facts, loss_facts, magnet_facts, reconciliation_facts, room_facts,
+    timeline_facts,
 };
 use super::http::{Problem, Shared};
 use super::live::{Pulse, pulse};
@@ -42,6 +43,10 @@ pub(super) fn router() -> Router<Arc<Shared>> {
         .route("/api/v1/losses/history", get(loss_history))
         .route("/api/v1/happenings", get(|s| drawn(s, timeline_facts)))
         .route("/api/v1/room", get(|s| drawn(s, room_facts)))
+        .route(
+            "/api/v1/reconciliation",
+            get(|s| drawn(s, reconciliation_facts)),
+        )
         .route("/api/v1/magnets", get(|s| drawn(s, magnet_facts)))
         .route("/api/v1/vessels", get(vessels))
         .route("/api/v1/channels", get(|s| drawn(s, channel_facts)))
@@ -61,6 +66,7 @@ struct Whole {
     alarms: AlarmFacts,
     helium: HeliumFacts,
     losses: LossFacts,
+    reconciliation: Option<ReconciliationFacts>,
     magnets: MagnetFacts,
     happenings: TimelineFacts,
     room: Option<RoomFact>,
@@ -86,6 +92,7 @@ async fn view(State(shared): State<Arc<Shared>>) -> Response {
         alarms: alarm_facts(scene),
         helium: helium_facts(scene),
         losses: loss_facts(scene),
+        reconciliation: reconciliation_facts(scene),
         magnets: magnet_facts(scene),
         happenings: timeline_facts(scene),
         room: room_facts(scene),

@@ -4,6 +4,10 @@ use serde::{Deserialize, Serialize};
 
 use super::event::{Actor, LedgerEntry};
 pub use crate::alarm::{AlarmState, AlarmTransition};
+pub use crate::balance::reconciled::{
+    Kilograms, RECONCILED_OVER, ReconciledArea, ReconciledLine, Reconciliation, SuspectKind,
+    SuspectMember, SuspectSet,
+};
 pub use crate::balance::report::{
     BoilOffFrom, ExcessLoss, Explanation, Happening, HappeningKind, Hypothesis, HypothesisGroup,
     HypothesisKind, InventoryReport, IsolationTest, LossRate, LossReport, MassFigure, RoomLeft,

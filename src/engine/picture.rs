@@ -64,6 +64,7 @@ impl Engine {
                 .cloned()
                 .collect(),
             explanation: state.losses.explanation().cloned(),
+            reconciliation: state.losses.reconciliation().cloned(),
             happenings: self.happenings_shown(),
             room: state.room.clone(),
             magnets: state.magnets.report.clone(),

@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 
 pub use super::magnets::MagnetReport;
 use super::outcome::{
-    AlarmState, Explanation, Happening, InventoryReport, LossReport, Provenance, RoomLeft,
+    AlarmState, Explanation, Happening, InventoryReport, LossReport, Provenance, Reconciliation,
+    RoomLeft,
 };
 use crate::plant::{AlarmClass, Id, Passage, Priority};
 use crate::quantity::{Quality, Reason};
@@ -35,6 +36,9 @@ pub struct View {
     pub losses: Vec<LossReport>,
     /// What could explain the plant's loss, while one stands.
     pub explanation: Option<Explanation>,
+    /// Meters and areas of the last day held against each other; none while the plant is one area.
+    #[serde(default)]
+    pub reconciliation: Option<Reconciliation>,
     /// What moved much helium, newest last; the last few dozen.
     pub happenings: Vec<Happening>,
     /// Room for gas if the compressors stop now.

@@ -38,6 +38,7 @@ const API: &[&str] = &[
     "/api/v1/losses/history?over=7d&points=50",
     "/api/v1/magnets",
     "/api/v1/happenings",
+    "/api/v1/reconciliation",
     "/api/v1/room",
     "/api/v1/vessels",
     "/api/v1/channels",
@@ -344,6 +345,30 @@ async fn the_helium_page_says_what_could_explain_a_loss_and_what_would_tell() {
     assert_eq!(group["hypotheses"][0]["loses_helium"], true);
     assert_eq!(group["isolation_tests"][0]["close"][0], "boil-off");
     assert_eq!(losses["ranges"].as_array().unwrap().len(), 3);
+}
+
+#[tokio::test]
+async fn the_helium_page_says_whether_meters_and_inventories_agree() {
+    let house = house(troubled).await;
+    says(
+        &house,
+        "/helium",
+        &[
+            "Meters and sections reconciled over 24 h",
+            "do not agree: 4.0 ± 0.5 kg lost from Magnet string 1; this cannot be told apart from the change of inventory of Magnet string 1 reading 4.0 ± 0.5 kg too low.",
+            "Return of string 1 return 172.8 ± 1.7 173.10 ± 0.50 0.30 0.2",
+            "so much or more comes by chance on less than 0.1 % of days, beyond the limit on 1 %.",
+        ],
+    )
+    .await;
+    let found = house.json("/api/v1/reconciliation").await;
+    assert_eq!(found["agrees"], false);
+    assert_eq!(found["lines"][0]["measured"]["unit"], "kg");
+    assert_eq!(found["areas"][1]["suspect"], true);
+    let calm = self::house(calm).await;
+    assert!(calm.json("/api/v1/reconciliation").await.is_null());
+    let (_, html) = calm.get("/helium").await;
+    assert!(!text_of(&html).contains("reconciled"));
 }
 
 #[tokio::test]

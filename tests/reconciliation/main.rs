@@ -10,6 +10,7 @@
 
 mod dice;
 mod least_squares;
+mod plant;
 mod properties;
 mod rates;
 mod reference;

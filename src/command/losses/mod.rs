@@ -442,6 +442,9 @@ fn write_words(
     if all.is_empty() && facts.between.is_none() {
         writeln!(out, "Too little is on record for a statement.")?;
     }
+    if let Some(found) = facts.reconciliation.as_ref().filter(|found| !found.agrees) {
+        writeln!(out, "\n{}", found.statement)?;
+    }
     if let Some(explanation) = &facts.losses.explanation {
         writeln!(out, "\n{}", explanation.leading)?;
         for group in &explanation.groups {

@@ -69,6 +69,8 @@ pub(super) fn gather(args: &LossesArgs, stretch: Stretch) -> Result<Gathered, Lo
     let mut course = record.course()?;
     if to + MINUTE < newest {
         record.picture_at(&mut view)?;
+        // It is of the last day on record, not of the day before `to`.
+        view.reconciliation = None;
     }
     let begin = course.from.unwrap_or(from);
     let mut area = None;

@@ -159,7 +159,7 @@ fn leading_words(plant: &Plant, explanation: &Explanation) -> String {
     text
 }
 
-fn either(named: &[String]) -> String {
+pub(super) fn either(named: &[String]) -> String {
     match named {
         [] => String::new(),
         [one] => one.clone(),

@@ -12,6 +12,7 @@ pub mod losses;
 pub mod magnets;
 pub mod plant;
 pub mod ranges;
+pub mod reconciliation;
 pub mod statement;
 pub mod timeline;
 
@@ -26,6 +27,7 @@ pub use losses::{LossFact, LossFacts, loss_facts};
 pub use magnets::{MagnetFact, MagnetFacts, magnet_facts};
 pub use plant::{PlantFacts, plant_facts};
 pub use ranges::{RangeFact, range_facts};
+pub use reconciliation::{ReconciliationFacts, reconciliation_facts};
 pub use statement::{StatementFacts, statement_facts};
 pub use timeline::{RoomFact, TimelineFacts, room_facts, timeline_facts};
 

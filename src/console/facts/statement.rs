@@ -7,6 +7,7 @@ use super::Scene;
 use super::explanation::{HappeningFact, happening_facts};
 use super::helium::{LedgerFact, ShareFact, helium_facts};
 use super::losses::{LossFacts, WindowFact, loss_facts, window};
+use super::reconciliation::{ReconciliationFacts, reconciliation_facts};
 use crate::console::office::{LossPoint, MassPoint};
 use crate::console::words::{Figure, Moment};
 use crate::engine::WindowBalance;
@@ -81,6 +82,8 @@ pub struct StatementFacts {
     /// Losses as known at the end: rates, windows, explanation, ranges.
     #[serde(flatten)]
     pub losses: LossFacts,
+    /// Whether meters and inventories of the last day agree; none while the plant is one area.
+    pub reconciliation: Option<ReconciliationFacts>,
     /// Helium by calendar month of the site.
     pub months: Vec<MonthFact>,
     /// Ledger entries of the time, oldest first.
@@ -183,6 +186,7 @@ pub fn statement_facts(
         }),
         area,
         losses: loss_facts(scene),
+        reconciliation: reconciliation_facts(scene),
         months: months(scene, course),
         ledger: helium
             .ledger

@@ -11,7 +11,8 @@ use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
 use crate::console::curves;
 use crate::console::facts::{
-    HeliumFacts, LossFact, LossFacts, RoomFact, helium_facts, loss_facts, room_facts,
+    HeliumFacts, LossFact, LossFacts, ReconciliationFacts, RoomFact, helium_facts, loss_facts,
+    reconciliation_facts, room_facts,
 };
 use crate::console::http::{Problem, Shared};
 use crate::console::office::InventoryOf;
@@ -29,6 +30,7 @@ struct HeliumPage {
     frame: Frame,
     facts: HeliumFacts,
     losses: LossFacts,
+    reconciliation: Option<ReconciliationFacts>,
     room: Option<RoomFact>,
     lengths: Vec<(&'static str, bool)>,
     inventory_plot: Result<String, Problem>,
@@ -97,6 +99,7 @@ pub(in crate::console) async fn page(
         frame: Frame::new(&shared, &headers, "/helium").recorded(&note),
         facts: shared.with_scene(helium_facts),
         losses: shared.with_scene(loss_facts),
+        reconciliation: shared.with_scene(reconciliation_facts),
         room: shared.with_scene(room_facts),
         lengths: LENGTHS.iter().map(|(n, _)| (*n, *n == name)).collect(),
         inventory_plot,

@@ -9,7 +9,8 @@ use coldledger::engine::view::{
 };
 use coldledger::engine::{
     AlarmState, ExcessLoss, Explanation, Hypothesis, HypothesisGroup, HypothesisKind,
-    InventoryReport, IsolationTest, LossRate, LossReport, MassFigure, WindowBalance,
+    InventoryReport, IsolationTest, Kilograms, LossRate, LossReport, MassFigure, ReconciledArea,
+    ReconciledLine, Reconciliation, SuspectKind, SuspectMember, SuspectSet, WindowBalance,
 };
 use coldledger::plant::{Passage, Plant};
 use coldledger::quantity::{Quality, Reason};
@@ -282,6 +283,7 @@ fn quiet_losses() -> LossReport {
 #[expect(clippy::too_many_lines, reason = "one picture, written out")]
 pub fn troubled(plant: &Plant) -> View {
     let mut view = calm(plant);
+    view.reconciliation = Some(reconciliation());
     let mut raise = |id: &str, state: AlarmState, age: Span, detail: &str, actor: Option<&str>| {
         let alarm = view
             .alarms
@@ -404,6 +406,54 @@ fn areas(plant: &LossReport) -> [LossReport; 2] {
         ..quiet.clone()
     };
     [quiet, losing]
+}
+
+/// The meter of the string's return against both areas.
+fn reconciliation() -> Reconciliation {
+    let kilograms = |kg, std_kg| Some(Kilograms { kg, std_kg });
+    let area = |sections: &[&str], kg: f64, suspect| ReconciledArea {
+        sections: sections.iter().map(|id| (*id).into()).collect(),
+        growth: kilograms(-kg, 0.4),
+        reconciled_growth: kilograms(-kg, 0.3),
+        booked_kg: 0.0,
+        residual: kilograms(kg, 0.5),
+        test: Some(kg / 0.5),
+        suspect,
+    };
+    let member = |what, kg| SuspectMember {
+        what,
+        size: Kilograms { kg, std_kg: 0.5 },
+    };
+    Reconciliation {
+        from: ago(Span::DAY),
+        to: ago(minutes(3)),
+        lines: vec![ReconciledLine {
+            line: "return".into(),
+            measured: kilograms(172.8, 1.7),
+            reconciled: kilograms(173.1, 0.5),
+            correction_kg: 0.3,
+            test: Some(0.2),
+            suspect: false,
+        }],
+        areas: vec![
+            area(&["liquid", "tanks"], 0.1, false),
+            area(&["string-1"], 4.0, true),
+        ],
+        chi_square: 64.2,
+        degrees_of_freedom: 2,
+        limit: 9.21,
+        p_value: 1e-14,
+        single_limit: 2.9,
+        level: 0.01,
+        suspects: vec![SuspectSet {
+            members: vec![
+                member(SuspectKind::Loss(1), 4.0),
+                member(SuspectKind::Inventory(1), -4.0),
+            ],
+            statistic: 8.0,
+            close: Vec::new(),
+        }],
+    }
 }
 
 fn explanation() -> Explanation {
