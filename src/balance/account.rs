@@ -503,7 +503,7 @@ impl Accounts {
         area: &Area,
         over: Span,
     ) -> Option<WindowBalance> {
-        let usable = |step: &Step| step.utc.is_some() && self.mass(step, area).is_finite();
+        let usable = |step: &Step| step.utc.is_some() && Self::mass(step, area).is_finite();
         let closing = self.steps.iter().rposition(usable)?;
         let closing_at = self.steps.get(closing)?.at;
         let off = |step: &Step| (closing_at - step.at - over).millis().abs();
@@ -528,9 +528,9 @@ impl Accounts {
         let nearest = |wanted: Timestamp| {
             (0..self.steps.len())
                 .filter(|&ix| {
-                    self.steps
-                        .get(ix)
-                        .is_some_and(|step| step.utc.is_some() && self.mass(step, area).is_finite())
+                    self.steps.get(ix).is_some_and(|step| {
+                        step.utc.is_some() && Self::mass(step, area).is_finite()
+                    })
                 })
                 .min_by_key(|&ix| {
                     self.steps
@@ -582,7 +582,7 @@ impl Accounts {
         variance += before.independent_kg2 / ticks(opening)
             + after.independent_kg2 / ticks(closing)
             + lasting_difference_kg2(plant, &before.by_cause, &after.by_cause, apart);
-        let (opening_kg, closing_kg) = (self.mass(opening, area), self.mass(closing, area));
+        let (opening_kg, closing_kg) = (Self::mass(opening, area), Self::mass(closing, area));
         let restated = self
             .steps
             .range(opening_ix..=closing_ix)
@@ -597,7 +597,7 @@ impl Accounts {
         let inside = self.steps.range(opening_ix + 1..=closing_ix);
         let present = inside
             .clone()
-            .filter(|step| self.mass(step, area).is_finite())
+            .filter(|step| Self::mass(step, area).is_finite())
             .count();
         let steps = (apart.millis() / GRID.millis()).max(1);
         #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
@@ -680,7 +680,7 @@ impl Accounts {
         sum
     }
 
-    pub(super) fn mass(&self, step: &Step, area: &Area) -> f64 {
+    pub(super) fn mass(step: &Step, area: &Area) -> f64 {
         area.sections
             .iter()
             .map(|section| {
@@ -805,6 +805,10 @@ impl Accounts {
 
     /// The book-corrected mass of an area over the last `over`; none while no step has wall time.
     #[must_use]
+    #[expect(
+        clippy::too_many_lines,
+        reason = "one pass over the steps; what is known of each decides the next"
+    )]
     pub fn series(
         &self,
         plant: &Plant,
@@ -877,7 +881,7 @@ impl Accounts {
                 .iter()
                 .any(|ix| plant.vessel(*ix).is_some_and(|v| area.holds(v.section)));
             if let Some(slot) = mass_kg.get_mut(at).filter(|_| !carried) {
-                *slot = self.mass(step, area) - (metered_kg + by_mean) - booked;
+                *slot = Self::mass(step, area) - (metered_kg + by_mean) - booked;
             }
             if let Some(slot) = outdoor.get_mut(at) {
                 *slot = step.outdoor_kelvin;

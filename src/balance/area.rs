@@ -95,6 +95,8 @@ pub fn areas(plant: &Plant, joins: impl Fn(LineIx) -> bool) -> Vec<Area> {
 
 #[cfg(test)]
 mod tests {
+    use std::fmt::Write;
+
     use super::*;
     use crate::plant::{self, files::SourceFile};
 
@@ -111,9 +113,11 @@ local-rules = "x"
 "#,
         );
         for id in ["a", "b", "c", "d"] {
-            text += &format!(
+            write!(
+                text,
                 "[[section]]\nid = \"{id}\"\nname = \"{id}\"\n[[vessel]]\nid = \"V{id}\"\nname = \"v\"\nsection = \"{id}\"\nunmeasured = true\n[[vessel.mode]]\nid = \"in-use\"\nholdup = \"1 kg ± 0.1 kg\"\n"
-            );
+            )
+            .unwrap();
         }
         for (id, from, to) in [
             ("ab", "a", "b"),
@@ -122,9 +126,11 @@ local-rules = "x"
             ("vent", "a", "outside"),
             ("cc", "c", "c"),
         ] {
-            text += &format!(
+            write!(
+                text,
                 "[[line]]\nid = \"{id}\"\nname = \"l\"\nfrom = \"{from}\"\nto = \"{to}\"\nstate = \"open\"\n"
-            );
+            )
+            .unwrap();
         }
         let file = SourceFile {
             name: "p.toml".into(),

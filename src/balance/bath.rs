@@ -211,6 +211,7 @@ struct Bath<'a> {
 }
 
 impl Bath<'_> {
+    #[expect(clippy::too_many_lines, reason = "one arm for each kind of level")]
     fn surface(&self, inputs: &Inputs<'_>, level: LevelSource) -> Result<Surface, Reason> {
         match level {
             LevelSource::Height {

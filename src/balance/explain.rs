@@ -120,16 +120,21 @@ impl Evidence<'_> {
             .map(|trace| Based::new(trace, self.onset_s.0))
             .collect::<Option<_>>()?;
         let correlation = correlations(&bases);
-        let mut changes = vec![self.changes(&bases, &correlation, Form::Bend, self.onset_s.0)?];
+        let mut changes = vec![Self::changes(
+            &bases,
+            &correlation,
+            Form::Bend,
+            self.onset_s.0,
+        )?];
         let leading = bases
             .iter()
             .find(|base| base.trace.of == self.leading)
             .or(bases.first())?;
         if let Some(jump) = self.best_jump(leading) {
-            changes.extend(self.changes(&bases, &correlation, Form::Jump, jump));
+            changes.extend(Self::changes(&bases, &correlation, Form::Jump, jump));
         }
         for &(at_s, _) in self.modes {
-            changes.extend(self.changes(&bases, &correlation, Form::Jump, at_s));
+            changes.extend(Self::changes(&bases, &correlation, Form::Jump, at_s));
         }
         let supposed = self.supposed(&changes);
         let mut fitted: Vec<Fitting> = supposed
@@ -154,13 +159,7 @@ impl Evidence<'_> {
             .map(|best| best.at_s)
     }
 
-    fn changes(
-        &self,
-        bases: &[Based],
-        correlation: &[f64],
-        form: Form,
-        at_s: f64,
-    ) -> Option<Changes> {
+    fn changes(bases: &[Based], correlation: &[f64], form: Form, at_s: f64) -> Option<Changes> {
         let found: Vec<Candidate> = bases
             .iter()
             .map(|base| base.change(form, at_s))

@@ -312,8 +312,7 @@ impl<'a> Stretch<'a> {
             let variance = before.independent_kg2 / ticks(self.opening)
                 + after.independent_kg2 / ticks(self.closing)
                 + lasting_difference_kg2(self.plant, &before.by_cause, &after.by_cause, apart);
-            let growth =
-                self.accounts.mass(self.closing, area) - self.accounts.mass(self.opening, area);
+            let growth = Accounts::mass(self.closing, area) - Accounts::mass(self.opening, area);
             let name = format!("growth of {}", area.id(self.plant));
             let variable = if growth.is_finite() && variance.is_finite() {
                 let std = libm::sqrt(variance);

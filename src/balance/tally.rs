@@ -19,6 +19,9 @@ pub enum Cause {
     Carried(ChannelIx),
 }
 
+/// Errors by cause at the two ends of a stretch of time.
+pub type Ends<'a> = (&'a [(Cause, f64)], &'a [(Cause, f64)]);
+
 /// A sum of masses with its errors by cause.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Tally {
@@ -195,8 +198,8 @@ pub fn lasting_difference_kg2(
 #[must_use]
 pub fn lasting_covariance_kg2(
     plant: &Plant,
-    (opening, closing): (&[(Cause, f64)], &[(Cause, f64)]),
-    (other_opening, other_closing): (&[(Cause, f64)], &[(Cause, f64)]),
+    (opening, closing): Ends<'_>,
+    (other_opening, other_closing): Ends<'_>,
     apart: Span,
 ) -> f64 {
     let of = |list: &[(Cause, f64)], cause: Cause| {

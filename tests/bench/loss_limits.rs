@@ -37,6 +37,7 @@ mod limits;
 mod synthetic;
 use limits::{IDEAL, Options, parallel};
 
+#[expect(clippy::too_many_lines, reason = "one measurement after the other")]
 fn main() {
     let arguments: Vec<String> = std::env::args()
         .skip(1)

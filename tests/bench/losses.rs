@@ -47,7 +47,7 @@ fn main() {
     let histories: Vec<Vec<(f64, f64)>> = (0..4)
         .map(|seed| {
             let mut gas = OutdoorGas::new(seed);
-            (0..days * PER_DAY + hours * 6 + 1)
+            (0..=days * PER_DAY + hours * 6)
                 .map(|_| gas.next())
                 .collect()
         })

@@ -258,9 +258,9 @@ fn a_dead_meter_widens_and_a_long_dead_one_joins() {
     {
         let at = series.start_s + 600.0 * f64::from(u32::try_from(ix).unwrap());
         if at < jump {
-            before.push(*kg)
+            before.push(*kg);
         } else {
-            after.push(*kg)
+            after.push(*kg);
         }
     }
     let flat = |side: &[f64]| side.iter().all(|kg| (kg - side[0]).abs() < 0.02);

@@ -433,6 +433,7 @@ pub fn errors_of_a_day(runs: u64, options: Options) -> Errors {
 /// Threshold for one false alarm a year, and smallest loss found within 24 h with 95 %, of the
 /// likelihood ratio over the onset that is told the covariance of noise and weather; level and mean
 /// daily wave are learned from seven days. Steps of ten minutes.
+#[expect(clippy::too_many_lines, reason = "the ideal test in one piece")]
 pub fn ideal_with_weather(years: f64, runs: u64) -> (f64, f64) {
     const STEPS: usize = 144;
     let history = 7 * STEPS;
@@ -454,7 +455,7 @@ pub fn ideal_with_weather(years: f64, runs: u64) -> (f64, f64) {
         let correlated = CORRELATED_KG * CORRELATED_KG * libm::exp(-s / CORRELATION_S);
         white + correlated + Weather::kg_per_k().powi(2) * (wander(s) + slow(s))
     };
-    let covariance: Vec<f64> = (0..longest as i64)
+    let covariance: Vec<f64> = (0..i64::try_from(longest).unwrap())
         .map(|lag| {
             (-9..=9)
                 .map(|d: i64| (10 - d.abs()) as f64 * at_minute(10 * lag + d))

@@ -6,6 +6,7 @@
     clippy::cast_sign_loss,
     clippy::unwrap_used,
     clippy::indexing_slicing,
+    clippy::panic,
     clippy::print_stdout,
     reason = "tests: a failure is a message"
 )]

@@ -185,7 +185,10 @@ fn told(seed: u64) -> Told {
         between(&mut dice, 0.03, 0.08),
         between(&mut dice, 0.05, 0.12),
     );
-    let (wave, phase) = (between(&mut dice, 0.0, 0.6), between(&mut dice, 0.0, 6.28));
+    let (wave, phase) = (
+        between(&mut dice, 0.0, 0.6),
+        between(&mut dice, 0.0, std::f64::consts::TAU),
+    );
     let delivered_at = between(&mut dice, 2.0, 12.0) * DAY;
     let kg = between(&mut dice, 3.0, 12.0);
     let t = |i: usize| i as f64 * TOLD_STEP_S;

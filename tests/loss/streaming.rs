@@ -69,7 +69,7 @@ fn equals_least_squares_after_every_number_of_samples() {
         };
         let mut mass = truth.series(10 * PER_DAY, seed);
         // Holes, long and short.
-        for m in mass[300..340].iter_mut() {
+        for m in &mut mass[300..340] {
             *m = f64::NAN;
         }
         for i in [0, 17, 500, 501, 1200] {

@@ -135,6 +135,7 @@ impl Checking<'_, '_> {
         Some(Event { at, lasts, what })
     }
 
+    #[expect(clippy::too_many_lines, reason = "one arm for each kind of event")]
     fn what(&mut self, kind: &str, raw: &RawEvent) -> Option<What> {
         let whole = &raw.kind;
         Some(match kind {

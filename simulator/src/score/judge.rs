@@ -287,8 +287,10 @@ fn is_right(right: Right, kind: &HypothesisKind) -> bool {
     let is = |id: &Id, wanted: &str| **id == *wanted;
     let among = |ids: &[Id], wanted: &str| ids.iter().any(|id| is(id, wanted));
     match (right, kind) {
-        (Right::Leak(section), HypothesisKind::Leak { sections })
-        | (Right::DriftOrLeak(_, section), HypothesisKind::Leak { sections })
+        (
+            Right::Leak(section) | Right::DriftOrLeak(_, section),
+            HypothesisKind::Leak { sections },
+        )
         | (Right::Vent(section), HypothesisKind::UnbookedVent { sections })
         | (Right::Delivery(section), HypothesisKind::UnbookedDelivery { sections }) => {
             among(sections, section)

@@ -1,7 +1,5 @@
 //! What the score tries: a table of scenarios, each with what would be the right answer.
 
-use std::fmt::Write as _;
-
 use coldledger::plant::Plant;
 use coldledger::time::Span;
 
@@ -268,21 +266,16 @@ fn at(since_start: Span) -> String {
 }
 
 fn leak(vessel: &str, kg_per_s: f64, onset: Span, with: With) -> String {
-    let mut text = format!(
-        "[[event]]\nat = \"{}\"\nkind = \"leak\"\nvessel = \"{vessel}\"\nrate = \"{} kg/day\"\n",
+    let more = match with {
+        With::Pressure(bar) => format!("at-pressure = \"{bar} bar(a)\"\n"),
+        With::Ends(days) => format!("lasts = \"{days} days\"\n"),
+        _ => String::new(),
+    };
+    format!(
+        "[[event]]\nat = \"{}\"\nkind = \"leak\"\nvessel = \"{vessel}\"\nrate = \"{} kg/day\"\n{more}",
         at(onset),
         kg_per_s * DAY_S
-    );
-    match with {
-        With::Pressure(bar) => {
-            let _ = writeln!(text, "at-pressure = \"{bar} bar(a)\"");
-        }
-        With::Ends(days) => {
-            let _ = writeln!(text, "lasts = \"{days} days\"");
-        }
-        _ => {}
-    }
-    text
+    )
 }
 
 /// A wrong reading of a minute every few hours, of one channel after the other.
@@ -295,7 +288,7 @@ fn spikes(onset: Span, days: f64) -> String {
         ("FT-L1", "9 g/s"),
         ("PT-R1", "-700 mbar"),
     ];
-    let mut text = String::new();
+    let mut events = Vec::new();
     let end = onset + Span::from_seconds(days * DAY_S);
     let mut time = onset;
     for (channel, by) in CHANNELS.iter().cycle() {
@@ -304,13 +297,12 @@ fn spikes(onset: Span, days: f64) -> String {
         if time >= end {
             break;
         }
-        let _ = write!(
-            text,
+        events.push(format!(
             "[[event]]\nat = \"{}\"\nkind = \"step\"\nchannel = \"{channel}\"\nby = \"{by}\"\nlasts = \"60 s\"\n",
             at(time)
-        );
+        ));
     }
-    text
+    events.concat()
 }
 
 const fn quiet(name: &'static str, conditions: Conditions) -> Scenario {

@@ -1,6 +1,6 @@
 //! All runs together.
 
-use std::fmt::{self, Write as _};
+use std::fmt;
 
 use super::judge::{Called, Coverages, Verdict};
 use super::run::{JUDGED_FROM, QUIET, Shown};
@@ -183,16 +183,16 @@ impl Table {
             .collect();
         let delay = spread(delays, 1.0, "h");
         let errors: Vec<f64> = runs.iter().filter_map(|one| one.size_error).collect();
-        let mut size = String::new();
-        if !errors.is_empty() {
+        let size = if errors.is_empty() {
+            String::new()
+        } else {
             let sizes: Vec<f64> = errors.iter().map(|error| error.abs()).collect();
-            let _ = write!(
-                size,
+            format!(
                 "{:+.0} % ({:.0} %)",
                 100.0 * quantile(errors, 0.5),
                 100.0 * quantile(sizes, 0.9)
-            );
-        }
+            )
+        };
         let called = |called: Called| share(&|one: &Verdict| one.called == called);
         let (mut group, mut first) = (String::new(), String::new());
         let expects = !matches!(scenario.what, What::Quiet | What::Spikes)

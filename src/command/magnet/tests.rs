@@ -99,11 +99,12 @@ fn no_parameter_has_a_default() {
 fn joint_from_a_file() {
     let directory = tempfile::tempdir().unwrap();
     let path = directory.path().join("pairs.csv");
-    let rows: String = (0..)
+    let rows: Vec<String> = (0..)
         .zip([0.0, 2000.0, 4000.0, 5000.0, 4000.0, 2000.0, 0.0])
-        .map(|(n, current)| format!("{},{current},{:e}\n", 60 * n, 1e-9 * current + 2e-6))
+        .map(|(n, current)| format!("{},{current},{:e}", 60 * n, 1e-9 * current + 2e-6))
         .collect();
-    let text = format!("# taken by hand\ntime_s,current_A,voltage_V\n{rows}");
+    let rows = rows.join("\n");
+    let text = format!("# taken by hand\ntime_s,current_A,voltage_V\n{rows}\n");
     std::fs::write(&path, text).unwrap();
     let path = path.to_str().unwrap();
     let arguments = |step| {
