@@ -26,7 +26,7 @@ use crate::quantity::{
 /// A curve file is CSV: header lines "# id:", "# quantity:", "# input:", "# interpolation:"
 /// (monotone-cubic or log-log-monotone-cubic), "# std-uncertainty:", "# provenance:", then the
 /// names of two columns with their units (resistance_ohm,temperature_K), then the points. Or it is
-/// TOML: a Chebyshev series (variable, input-unit, output-unit, [[range]] with low, high,
+/// TOML: a Chebyshev series (variable, input-unit, output-unit, `[[range]]` with low, high,
 /// coefficients), or kind = "platinum" (resistance-at-0-degC), or kind = "thermocouple" (type,
 /// reference-junction). DEVELOPERS.md shows each. Every curve is checked before it is used.
 #[derive(Debug, Clone, Default, Args)]

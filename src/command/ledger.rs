@@ -43,7 +43,7 @@ pub enum LedgerAction {
     /// again enters nothing twice.
     ///
     /// The first line names the columns, in any order; every quantity carries its unit, in the cell
-    /// ("42.5 kg") or in the header ("mass [kg]"); lines that begin with # are passed over.
+    /// ("42.5 kg") or in the header (`mass [kg]`); lines that begin with # are passed over.
     ///
     ///   effective_at   when the helium began to move, with time zone: 2026-11-25T14:30:00Z,
     ///                  2026-11-25T15:30:00+01:00, 2026-11-25T14:30[Europe/London]

@@ -12,7 +12,7 @@
 //! here, always.
 //!
 //! **Source** SI definitions; DIN 1343 (normal state); vocabulary of ISO 20484 for throughput;
-//! densities by the equation of state of [`helium`](crate::helium).
+//! densities by the equation of state of [`crate::helium`].
 
 use crate::helium::{self, HeliumError};
 use crate::instrument::vacuum::{LeakUnit, helium_mass_flow};
