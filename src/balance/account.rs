@@ -447,25 +447,33 @@ impl Accounts {
         if all > 0.0 { open / all } else { 0.0 }
     }
 
-    /// The areas of the last `over`; `strictly` joins the ends of every line that was open unmetered
+    /// The areas of the last `over`; `strictly` joins the ends of every unmetered line that was open
     /// at all, otherwise one that was open only briefly is left to be a jump.
     #[must_use]
     pub fn areas(&self, plant: &Plant, over: Span, strictly: bool) -> Vec<Area> {
-        let from = self.first_of(over);
-        let most = if strictly { 0.0 } else { BRIEFLY };
-        let all = from..self.steps.len();
-        areas(plant, |line| {
-            self.open_share(plant, line, all.clone()) > most
-        })
+        let all = self.first_of(over)..self.steps.len();
+        areas(plant, |line| self.joins(plant, line, all.clone(), strictly))
+    }
+
+    /// Whether a line joins its ends. A meter that was blind for a short while does not: its mean
+    /// stands in for that, with all of itself as uncertainty.
+    fn joins(
+        &self,
+        plant: &Plant,
+        line: LineIx,
+        steps: std::ops::Range<usize>,
+        strictly: bool,
+    ) -> bool {
+        let metered = plant.line(line).is_some_and(|line| line.meter.is_some());
+        let most = if strictly && !metered { 0.0 } else { BRIEFLY };
+        self.open_share(plant, line, steps) > most
     }
 
     /// The areas between two times on record, joined by every line that was open unmetered at all.
     #[must_use]
     pub fn areas_between(&self, plant: &Plant, from: Timestamp, to: Timestamp) -> Vec<Area> {
         let steps = self.steps_between(from, to);
-        areas(plant, |line| {
-            self.open_share(plant, line, steps.clone()) > 0.0
-        })
+        areas(plant, |line| self.joins(plant, line, steps.clone(), true))
     }
 
     /// Lines through which helium may have passed unseen between two times on record, and for what
@@ -669,6 +677,14 @@ impl Accounts {
                 }
                 None => unseen += 1,
             }
+        }
+        // Steps of which nothing is on record were not seen either.
+        if let (Some(first), Some(last)) = (self.steps.get(opening), self.steps.get(closing)) {
+            let steps = (last.at - first.at).millis() / GRID.millis() + 1;
+            let missing = usize::try_from(steps)
+                .unwrap_or(0)
+                .saturating_sub(closing + 1 - opening);
+            unseen += u32::try_from(missing).unwrap_or(u32::MAX);
         }
         if unseen > 0 && seen > 0 {
             let guess = sum.kg / f64::from(seen) * f64::from(unseen);

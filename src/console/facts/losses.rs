@@ -262,6 +262,13 @@ fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> (
             )
         })
         .collect();
+    if reach.is_empty() && report.section.is_some() && report.rate.is_some() {
+        return (
+            "No loss seen, but meters have not parted it from its neighbours long enough for a balance."
+                .into(),
+            "A balance comes once its meters have been read for an hour on end.".into(),
+        );
+    }
     if reach.is_empty() {
         return (
             "Not enough history yet to say whether helium is being lost.".into(),
