@@ -197,6 +197,9 @@ impl Evidence<'_> {
     }
 
     fn suppose_bends(&self, form: usize, all: &mut Vec<Supposed>) {
+        // A leak of a hundredth of the plant a day is as likely as any.
+        let held: f64 = self.masses.iter().map(|mass| mass.mass_kg.abs()).sum();
+        let likely_leak = if held.is_finite() { 0.01 * held } else { 0.0 }.max(0.5);
         let areas = self.areas.len().max(1);
         for (number, area) in self.areas.iter().enumerate() {
             all.push(Supposed {
@@ -206,7 +209,7 @@ impl Evidence<'_> {
                 form,
                 direction: self.direction(Some(number), None),
                 prior: share(0.5, areas),
-                likely: 10.0,
+                likely: likely_leak,
             });
         }
         let instruments = self.instruments();

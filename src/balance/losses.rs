@@ -155,8 +155,12 @@ impl LossBook {
         let explained = series
             .filter(|_| renew)
             .and_then(|series| self.explain(plant, ledger, tick, &series));
-        let renewed = explained.is_some();
-        if renewed {
+        // Every hour it is weighed anew; only another answer is news.
+        let renewed = explained.as_ref().is_some_and(|new| {
+            let known = self.explanation.as_ref();
+            known.is_none_or(|known| known.named_first() != new.named_first())
+        });
+        if explained.is_some() {
             self.explanation = explained;
         }
         Renewed {

@@ -161,6 +161,21 @@ impl Explanation {
         ))
     }
 
+    /// The names of the most credible explanations, in a fixed order: what tells one answer from
+    /// another.
+    #[must_use]
+    pub fn named_first(&self) -> Vec<String> {
+        let first = self.groups.first();
+        let mut names: Vec<String> = first
+            .into_iter()
+            .flat_map(|group| &group.hypotheses)
+            .filter(|one| one.weight >= 0.05)
+            .map(|one| one.kind.words())
+            .collect();
+        names.sort_unstable();
+        names
+    }
+
     /// In one sentence.
     #[must_use]
     pub fn words(&self) -> String {
