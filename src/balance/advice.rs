@@ -5,7 +5,6 @@
 
 use super::account::Accounts;
 use super::area::Area;
-use super::inventory::VesselMass;
 use super::leak;
 use super::noise::NoiseModel;
 use super::report::{Explanation, HypothesisGroup, HypothesisKind, IsolationTest};
@@ -13,15 +12,14 @@ use super::series::{LossSeries, LossSettings};
 use super::tally::correlated_part;
 use super::whiten::NoiseParameters;
 use super::window::GRID;
-use crate::plant::{Contents, End, Id, Line, Plant, SectionIx};
+use crate::instrument::vacuum::leak_throughput_mbar_l_per_s;
+use crate::plant::{Contents, End, Id, Line, Plant, Vessel, VesselIx};
 use crate::time::Span;
 
 /// Lengths of an isolation that are proposed, h.
 const HOURS: [u16; 7] = [2, 4, 8, 12, 24, 48, 72];
 /// Lines that one sentence names.
 const MOST_NAMED: usize = 6;
-/// Helium at 20 °C, kg per mbar L: M / (R T).
-const KG_PER_MBAR_L: f64 = 0.1 * 4.002602e-3 / (8.31446261815324 * 293.15);
 const PA_PER_MBAR: f64 = 100.0;
 /// Above this an insulation vacuum no longer insulates, mbar.
 const SPOILT_MBAR: f64 = 1e-3;
@@ -32,14 +30,9 @@ const HELD_BY_PUMPS: f64 = 10.0;
 const TICKS: f64 = 60.0;
 
 /// Says for each group what would tell its hypotheses apart.
-pub(super) fn add(
-    explanation: &mut Explanation,
-    plant: &Plant,
-    accounts: &Accounts,
-    masses: &[VesselMass],
-) {
+pub(super) fn add(explanation: &mut Explanation, plant: &Plant, accounts: &Accounts) {
     for group in &mut explanation.groups {
-        group.separate = separate(plant, group, masses);
+        group.separate = separate(plant, group);
         group.isolation_tests = isolation_tests(plant, group, accounts);
     }
 }
@@ -50,7 +43,11 @@ pub(super) fn add(
 /// **Source** q = V dp/dt with helium at 20 °C by the ideal gas law (textbook). That an ion gauge
 /// reads helium up to seven times low, and that no pump of an insulation vacuum holds against ten
 /// mbar L/s: common practice, no source.
-pub(super) fn exclude(explanation: &mut Explanation, plant: &Plant, vacua: &[Option<f64>]) {
+pub(super) fn exclude(
+    explanation: &mut Explanation,
+    plant: &Plant,
+    vacuum: &dyn Fn(VesselIx) -> Option<f64>,
+) {
     let leak = explanation
         .groups
         .iter()
@@ -60,14 +57,14 @@ pub(super) fn exclude(explanation: &mut Explanation, plant: &Plant, vacua: &[Opt
     let Some(size_kg_per_s) = leak.map(|leak| leak.size).filter(|size| *size > 0.0) else {
         return;
     };
-    let mbar_l_per_s = size_kg_per_s / KG_PER_MBAR_L;
+    let mbar_l_per_s = leak_throughput_mbar_l_per_s(size_kg_per_s);
     if mbar_l_per_s < HELD_BY_PUMPS {
         return;
     }
     let mut standing: Vec<String> = Vec::new();
     let mut longest_s = 0.0_f64;
-    for (vessel, pa) in plant.all.vessel.iter().zip(vacua) {
-        let (Some(space), Some(pa)) = (&vessel.insulation_vacuum, pa) else {
+    for (number, vessel) in (0u32..).zip(&plant.all.vessel) {
+        let (Some(space), Some(pa)) = (&vessel.insulation_vacuum, vacuum(VesselIx(number))) else {
             continue;
         };
         let Some(gauge) = plant.channel(space.channel) else {
@@ -107,7 +104,7 @@ fn within(seconds: f64) -> String {
     }
 }
 
-fn separate(plant: &Plant, group: &HypothesisGroup, masses: &[VesselMass]) -> Vec<String> {
+fn separate(plant: &Plant, group: &HypothesisGroup) -> Vec<String> {
     let mut words = Vec::new();
     let mut leaks = false;
     let mut jumps = false;
@@ -138,7 +135,7 @@ fn separate(plant: &Plant, group: &HypothesisGroup, masses: &[VesselMass]) -> Ve
         match &hypothesis.kind {
             HypothesisKind::Drift { channels, .. } | HypothesisKind::Step { channels, .. } => {
                 for channel in channels {
-                    if !instruments.contains(channel) && counts(plant, masses, channel) {
+                    if !instruments.contains(channel) {
                         instruments.push(Id::clone(channel));
                     }
                 }
@@ -159,15 +156,6 @@ fn separate(plant: &Plant, group: &HypothesisGroup, masses: &[VesselMass]) -> Ve
         words.push("the next hours will tell: a leak goes on, what happened once does not".into());
     }
     words
-}
-
-/// Whether a channel's reading matters to any mass by more than a gram per its own resolution.
-fn counts(plant: &Plant, masses: &[VesselMass], id: &Id) -> bool {
-    plant.channel_by_id(id).is_some_and(|(ix, _)| {
-        masses
-            .iter()
-            .any(|mass| mass.by_channel.iter().any(|(known, _)| *known == ix))
-    })
 }
 
 fn listed(ids: &[Id]) -> String {
@@ -211,12 +199,13 @@ fn isolation_tests(
             let Some((section, _)) = plant.section_by_id(id) else {
                 continue;
             };
-            if holds_a_bath(plant, section) {
-                continue;
-            }
             let area = Area {
                 sections: vec![section],
             };
+            let is_bath = |vessel: &Vessel| matches!(vessel.contents, Contents::Bath { .. });
+            if area.vessels(plant).any(is_bath) {
+                continue;
+            }
             let crosses = |line: &&Line| {
                 let outside = line.from == End::Outside || line.to == End::Outside;
                 !outside && area.sign_of(line.from, line.to).is_some()
@@ -246,16 +235,6 @@ fn isolation_tests(
     tests
 }
 
-fn holds_a_bath(plant: &Plant, section: SectionIx) -> bool {
-    plant.section(section).is_some_and(|section| {
-        section.vessels.iter().any(|ix| {
-            plant
-                .vessel(*ix)
-                .is_some_and(|vessel| matches!(vessel.contents, Contents::Bath { .. }))
-        })
-    })
-}
-
 /// The shortest proposed time after which a loss of that size would be seen with 95 %, with the loss
 /// that would; the longest one when none is long enough.
 fn shortest(
@@ -266,14 +245,7 @@ fn shortest(
 ) -> Option<(f64, f64)> {
     let (independent_kg2, by_cause) = accounts.errors_now(area);
     let (correlated_kg2, time_s) = correlated_part(plant, &by_cause);
-    let outdoors = area.sections.iter().any(|ix| {
-        plant.section(*ix).is_some_and(|section| {
-            section
-                .vessels
-                .iter()
-                .any(|ix| plant.vessel(*ix).is_some_and(|vessel| vessel.outdoors))
-        })
-    });
+    let outdoors = area.vessels(plant).any(|vessel| vessel.outdoors);
     let noise = NoiseModel::known(
         NoiseParameters {
             white_std_kg: libm::sqrt(independent_kg2 / TICKS).max(1e-6),
@@ -347,7 +319,7 @@ mod tests {
         assert_eq!(vacua.iter().flatten().count(), 4);
 
         let mut found = leak_of(4.0);
-        exclude(&mut found, &plant, &vacua);
+        exclude(&mut found, &plant, &|ix| vacua[ix.index()]);
         let said = &found.excluded[0];
         let expected = format!("{:.0} mbar L/s", 4.0 / 0.0141883556772);
         assert!(said.contains(&expected), "{said}");
@@ -359,13 +331,13 @@ mod tests {
 
         // What a pump could hold is not ruled out.
         let mut small = leak_of(0.1);
-        exclude(&mut small, &plant, &vacua);
+        exclude(&mut small, &plant, &|ix| vacua[ix.index()]);
         assert!(small.excluded.is_empty());
 
         // 0.02 Pa on an ion gauge may be 1.4e-3 mbar of helium.
         vacua[0] = Some(0.02);
         let mut found = leak_of(4.0);
-        exclude(&mut found, &plant, &vacua);
+        exclude(&mut found, &plant, &|ix| vacua[ix.index()]);
         assert!(
             !found.excluded[0].contains("String 1"),
             "{}",

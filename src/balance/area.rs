@@ -7,7 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::plant::{End, Id, LineIx, Plant, SectionIx};
+use crate::plant::{End, Id, LineIx, Plant, SectionIx, Vessel};
 
 /// Sections that are balanced together.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -40,6 +40,15 @@ impl Area {
     pub fn id(&self, plant: &Plant) -> Id {
         let ids: Vec<&str> = self.section_ids(plant).collect();
         ids.join("+").into()
+    }
+
+    /// Its vessels.
+    pub fn vessels<'a>(&'a self, plant: &'a Plant) -> impl Iterator<Item = &'a Vessel> {
+        self.sections
+            .iter()
+            .filter_map(|&ix| plant.section(ix))
+            .flat_map(|section| &section.vessels)
+            .filter_map(|&ix| plant.vessel(ix))
     }
 
     /// The ids of its sections.

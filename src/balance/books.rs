@@ -4,7 +4,7 @@
 //! Of an entry that says neither, an area only knows that something may have moved.
 
 use super::area::Area;
-use super::ledger::{Booked, Ledger};
+use super::ledger::{Booked, Ledger, NetBooked};
 use crate::plant::{Booking, End, Plant, SectionIx};
 use crate::time::Timestamp;
 
@@ -35,12 +35,9 @@ impl<'a> Books<'a> {
         books
     }
 
-    /// What they have brought in by `at`, kg; negative when they took more out.
-    pub fn net_until(&self, at: Timestamp) -> f64 {
-        self.own
-            .iter()
-            .map(|booking| booking.signed_kg() * booking.done_by(at))
-            .sum()
+    /// What they have brought in by a time, kg; negative when they took more out.
+    pub fn net(&self) -> NetBooked<'a> {
+        NetBooked::of(self.own.iter().copied())
     }
 
     /// Whether an entry of which the section is not known was under way between two times.

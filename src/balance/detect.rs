@@ -39,7 +39,7 @@ use serde::{Deserialize, Serialize};
 use super::distribution::student_from_normal;
 use super::linear::Cholesky;
 use super::noise::{LONGEST_SPIKE, NoiseModel, SPIKE, Whitened, count, rate_variance};
-use super::series::{Design, LossError, LossSeries, MOST_COLUMNS, WAVES, wave_row};
+use super::series::{Design, LossError, LossSeries, WAVES, check_free, check_numbers, wave_row};
 use super::whiten::{Columns, DAY_S, Whitener};
 
 /// Most onsets followed at once.
@@ -219,7 +219,7 @@ impl Detector {
         regressors: usize,
         origin_s: f64,
     ) -> Result<Self, LossError> {
-        for (what, value, good) in [
+        check_numbers(&[
             ("accepted loss in kg/s", settings.accepted_kg_per_s, true),
             (
                 "uncertainty of the accepted loss in kg/s",
@@ -247,18 +247,8 @@ impl Detector {
                 (1.0..=7200.0).contains(&noise.step_s),
             ),
             ("origin in s", origin_s, true),
-        ] {
-            if !(value.is_finite() && good) {
-                return Err(LossError::BadNumber { what, value });
-            }
-        }
-        let most = MOST_COLUMNS - 2 - WAVES;
-        if regressors > most {
-            return Err(LossError::TooManyColumns {
-                found: regressors,
-                most,
-            });
-        }
+        ])?;
+        check_free(regressors)?;
         let waves = if noise.daily_wave { WAVES } else { 0 };
         let width = 3 + waves + regressors;
         let whitener = Whitener::new(&noise.parameters, noise.step_s);

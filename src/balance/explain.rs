@@ -212,26 +212,9 @@ impl Evidence<'_> {
                 likely: likely_leak,
             });
         }
-        let instruments = self.instruments();
-        for (vessel, channel, channels) in &instruments {
-            let Some(described) = self.plant.vessel(*vessel) else {
-                continue;
-            };
-            let holds = self
-                .masses
-                .get(vessel.index())
-                .map_or(1.0, |mass| mass.mass_kg.abs().max(1.0));
-            all.push(Supposed {
-                kind: HypothesisKind::Drift {
-                    vessel: Id::clone(&described.id),
-                    channels: self.channel_ids(channels),
-                },
-                form,
-                direction: self.direction(self.area_of(*vessel), *channel),
-                prior: share(0.25, instruments.len()),
-                likely: 0.03 * holds,
-            });
-        }
+        self.suppose_instruments(form, (0.25, 0.03), all, |vessel, channels| {
+            HypothesisKind::Drift { vessel, channels }
+        });
         let meters: Vec<(LineIx, f64)> = self.metered();
         for (line, flow) in &meters {
             let Some(described) = self.plant.line(*line) else {
@@ -249,6 +232,34 @@ impl Evidence<'_> {
         }
     }
 
+    /// An error of each vessel's instruments: all together with that share of the belief, each as
+    /// large as that part of what the vessel holds.
+    fn suppose_instruments(
+        &self,
+        form: usize,
+        (belief, part): (f64, f64),
+        all: &mut Vec<Supposed>,
+        kind: impl Fn(Id, Vec<Id>) -> HypothesisKind,
+    ) {
+        let instruments = self.instruments();
+        for (vessel, channel, channels) in &instruments {
+            let Some(described) = self.plant.vessel(*vessel) else {
+                continue;
+            };
+            let holds = self
+                .masses
+                .get(vessel.index())
+                .map_or(1.0, |mass| mass.mass_kg.abs().max(1.0));
+            all.push(Supposed {
+                kind: kind(Id::clone(&described.id), self.channel_ids(channels)),
+                form,
+                direction: self.direction(self.area_of(*vessel), *channel),
+                prior: share(belief, instruments.len()),
+                likely: part * holds,
+            });
+        }
+    }
+
     fn suppose_jumps(&self, form: usize, at_s: f64, all: &mut Vec<Supposed>) {
         let areas = self.areas.len().max(1);
         for (number, area) in self.areas.iter().enumerate() {
@@ -262,26 +273,9 @@ impl Evidence<'_> {
                 likely: 20.0,
             });
         }
-        let instruments = self.instruments();
-        for (vessel, channel, channels) in &instruments {
-            let Some(described) = self.plant.vessel(*vessel) else {
-                continue;
-            };
-            let holds = self
-                .masses
-                .get(vessel.index())
-                .map_or(1.0, |mass| mass.mass_kg.abs().max(1.0));
-            all.push(Supposed {
-                kind: HypothesisKind::Step {
-                    vessel: Id::clone(&described.id),
-                    channels: self.channel_ids(channels),
-                },
-                form,
-                direction: self.direction(self.area_of(*vessel), *channel),
-                prior: share(0.04, instruments.len()),
-                likely: 0.02 * holds,
-            });
-        }
+        self.suppose_instruments(form, (0.04, 0.02), all, |vessel, channels| {
+            HypothesisKind::Step { vessel, channels }
+        });
         for &(changed_s, vessel) in self.modes {
             let Some(described) = self.plant.vessel(vessel).filter(|_| changed_s == at_s) else {
                 continue;

@@ -33,7 +33,7 @@ use serde::{Deserialize, Serialize};
 
 use super::linear::Cholesky;
 use super::noise::{LONGEST_SPIKE, NoiseModel, SPIKE, prior_for};
-use super::series::{LossError, MOST_COLUMNS, WAVES, wave_row};
+use super::series::{LossError, WAVES, check_free, check_numbers, wave_row};
 use super::whiten::{DAY_S, SHOWN, STATES, Transition};
 
 /// What the filter may assume.
@@ -99,7 +99,7 @@ impl LossFilter {
         origin_s: f64,
     ) -> Result<Self, LossError> {
         let change = settings.rate_change_a_day_kg_per_s;
-        for (what, value, good) in [
+        check_numbers(&[
             ("change of the loss rate in kg/s", change, change >= 0.0),
             (
                 "step of the grid in s",
@@ -107,18 +107,8 @@ impl LossFilter {
                 (1.0..=7200.0).contains(&noise.step_s),
             ),
             ("origin in s", origin_s, true),
-        ] {
-            if !(value.is_finite() && good) {
-                return Err(LossError::BadNumber { what, value });
-            }
-        }
-        let most = MOST_COLUMNS - 2 - WAVES;
-        if regressors > most {
-            return Err(LossError::TooManyColumns {
-                found: regressors,
-                most,
-            });
-        }
+        ])?;
+        check_free(regressors)?;
         let transition = transition(&noise);
         let waves = if noise.daily_wave { WAVES } else { 0 };
         let states = transition.states + 2 + waves + regressors;

@@ -30,7 +30,7 @@ use crate::quantity::{
 pub(super) const LIQUID_MODEL_STD: f64 = 0.15e-2;
 
 /// Relative standard uncertainty of gas density (Ortiz-Vega et al.: 0.02 % near ambient).
-const GAS_MODEL_STD: f64 = 0.01e-2;
+pub(super) const GAS_MODEL_STD: f64 = 0.01e-2;
 
 /// Gives the readings at a tick.
 pub trait Readings {
@@ -121,6 +121,13 @@ impl VesselMass {
             reason,
             ..Self::new()
         }
+    }
+
+    /// Whether it rests on readings of now, nothing in it carried forward.
+    #[must_use]
+    pub fn rests_on_readings(&self) -> bool {
+        self.quality != Quality::Bad
+            && !matches!(self.reason, Reason::CarriedForward | Reason::OutOfRange)
     }
 
     /// Makes a mass that cannot be reckoned the last known one (kg with its standard uncertainty),

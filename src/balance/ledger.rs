@@ -238,21 +238,7 @@ impl Ledger {
     /// The running sum of the entries now in force.
     #[must_use]
     pub fn net_booked(&self) -> NetBooked<'_> {
-        let mut entries: Vec<&Booking> = self
-            .entries
-            .iter()
-            .filter(|entered| entered.superseded_by.is_none())
-            .map(|entered| &entered.entry.booking)
-            .collect();
-        // Stable: entries of the same time stay in the order they were entered.
-        entries.sort_by_key(|booking| booking.effective_at);
-        NetBooked {
-            entries,
-            begun: 0,
-            over_kg: 0.0,
-            running: Vec::new(),
-            last: Timestamp::from_millis(i64::MIN),
-        }
+        NetBooked::of(self.in_force())
     }
 
     /// What the entries now in force book between two times; a mass is spread evenly over the
@@ -288,7 +274,21 @@ pub struct NetBooked<'a> {
     last: Timestamp,
 }
 
-impl NetBooked<'_> {
+impl<'a> NetBooked<'a> {
+    /// The running sum of some bookings.
+    pub(super) fn of(bookings: impl IntoIterator<Item = &'a Booking>) -> Self {
+        let mut entries: Vec<&Booking> = bookings.into_iter().collect();
+        // Stable: entries of the same time stay in the order they were entered.
+        entries.sort_by_key(|booking| booking.effective_at);
+        Self {
+            entries,
+            begun: 0,
+            over_kg: 0.0,
+            running: Vec::new(),
+            last: Timestamp::from_millis(i64::MIN),
+        }
+    }
+
     /// Received less dispatched up to `to`, kg. A time before the last one asked for (a clock set
     /// back) begins anew.
     pub fn up_to(&mut self, to: Timestamp) -> f64 {
@@ -308,7 +308,7 @@ impl NetBooked<'_> {
         let mut partly_kg = 0.0;
         self.running.retain(|booking| {
             let share = booking.done_by(to);
-            let kg = booking.kind.sign() * booking.mass.value.si() * share;
+            let kg = booking.signed_kg() * share;
             if share < 1.0 {
                 partly_kg += kg;
             } else {

@@ -80,10 +80,10 @@ pub struct LossTick<'a> {
     pub masses: &'a [VesselMass],
     /// What should read alike.
     pub comparisons: &'a [Comparison],
-    /// When much helium came or went at once: not part of a rate.
-    pub jumps: &'a [Jump],
-    /// Pressure of each vessel's insulation vacuum, Pa; none where none is watched or usable.
-    pub vacua: &'a [Option<f64>],
+    /// When much helium came or went at once: not part of a rate. Asked once a step.
+    pub jumps: &'a dyn Fn() -> Vec<Jump>,
+    /// Pressure of a vessel's insulation vacuum, Pa; none where none is watched or usable.
+    pub vacuum: &'a dyn Fn(VesselIx) -> Option<f64>,
 }
 
 /// What a tick brought.
@@ -128,18 +128,11 @@ impl LossBook {
             &self.history,
             ledger,
             self.judgement.most_carried_kg2(),
-            tick.jumps,
+            &(tick.jumps)(),
         );
-        let booked = ledger.entries().len();
         let refined = series.as_ref().is_some_and(|series| {
-            self.judgement.step(&Frame {
-                series,
-                settings: plant_settings(plant),
-                false_alarms_per_year: plant.site.false_alerts_per_year,
-                booked,
-                restated_kg: self.history.restated_kg(),
-                walk_kg2_per_s: 0.0,
-            })
+            let frame = plant_frame(plant, ledger, &self.history, series);
+            self.judgement.step(&frame)
         });
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
         let refined_areas = self.judge_areas(plant, ledger);
@@ -317,19 +310,11 @@ impl LossBook {
         let windows = WINDOWS
             .iter()
             .filter_map(|&over| {
-                let noise = self.judgement.noise();
-                let noise_kg2 = noise.map(|noise| difference_kg2(noise, over));
-                self.history.balance(plant, ledger, over, noise_kg2)
+                self.history
+                    .balance(plant, ledger, over, self.noise_kg2(over))
             })
             .collect();
-        let frame = series.map(|series| Frame {
-            series,
-            settings: plant_settings(plant),
-            false_alarms_per_year: plant.site.false_alerts_per_year,
-            booked: ledger.entries().len(),
-            restated_kg: self.history.restated_kg(),
-            walk_kg2_per_s: 0.0,
-        });
+        let frame = series.map(|series| plant_frame(plant, ledger, &self.history, series));
         let rate = frame.as_ref().and_then(|frame| self.judgement.rate(frame));
         let excess = frame
             .as_ref()
@@ -419,11 +404,11 @@ impl LossBook {
             .map(|series| series.map(GridSeries::of_area))
             .collect();
         self.find_unlike_noise(&unlike, onset_s.0);
-        let areas: Vec<(&Area, Option<AreaSeriesWithSettings>)> = self
+        let judged: Vec<(&AreaBook, &NoiseModel, Option<AreaSeriesWithSettings>)> = self
             .areas
             .iter()
-            .filter(|book| book.judgement.noise().is_some())
-            .map(|book| (&book.area, book.series(plant, ledger, &self.accounts)))
+            .filter_map(|book| Some((book, book.judgement.noise()?)))
+            .map(|(book, noise)| (book, noise, book.series(plant, ledger, &self.accounts)))
             .collect();
         let mut traces = vec![Trace {
             of: TraceOf::Plant,
@@ -431,22 +416,18 @@ impl LossBook {
             noise: self.judgement.noise()?,
             settings: plant_settings(plant),
         }];
-        let judged: Vec<&AreaBook> = self
-            .areas
-            .iter()
-            .filter(|book| book.judgement.noise().is_some())
-            .collect();
-        let covered: usize = areas.iter().map(|(area, _)| area.sections.len()).sum();
+        let mut known: Vec<Area> = judged.iter().map(|(book, ..)| book.area.clone()).collect();
+        let covered: usize = known.iter().map(|area| area.sections.len()).sum();
         let whole = covered == plant.all.section.len();
         // The plant less all other areas is the last one: it adds nothing, so the least certain goes.
         let least_certain = judged
             .iter()
             .enumerate()
             .filter(|_| whole)
-            .max_by(|a, b| uncertainty(a.1).total_cmp(&uncertainty(b.1)))
+            .max_by(|(_, a), (_, b)| uncertainty(a.1).total_cmp(&uncertainty(b.1)))
             .map(|(number, _)| number);
-        for (number, (book, (_, series))) in judged.iter().zip(&areas).enumerate() {
-            if let (Some((series, settings, _)), Some(noise)) = (series, book.judgement.noise())
+        for (number, (_, noise, series)) in judged.iter().enumerate() {
+            if let Some((series, settings, _)) = series
                 && Some(number) != least_certain
             {
                 traces.push(Trace {
@@ -467,7 +448,6 @@ impl LossBook {
                 });
             }
         }
-        let mut known: Vec<Area> = areas.iter().map(|(area, _)| (*area).clone()).collect();
         if !whole {
             let rest = (0u32..)
                 .zip(&plant.all.section)
@@ -478,7 +458,7 @@ impl LossBook {
         }
         let leading_trace = leading
             .and_then(|at| self.areas.get(at))
-            .and_then(|book| areas.iter().position(|(area, _)| **area == book.area))
+            .and_then(|book| known.iter().position(|area| *area == book.area))
             .map_or(TraceOf::Plant, TraceOf::Area);
         let modes: Vec<(f64, VesselIx)> = self
             .modes
@@ -499,8 +479,8 @@ impl LossBook {
             utc_at: &|seconds| series.utc_at(seconds),
         };
         let mut explanation = evidence.explain()?;
-        advice::add(&mut explanation, plant, &self.accounts, tick.masses);
-        advice::exclude(&mut explanation, plant, tick.vacua);
+        advice::add(&mut explanation, plant, &self.accounts);
+        advice::exclude(&mut explanation, plant, tick.vacuum);
         Some(explanation)
     }
 
@@ -601,6 +581,22 @@ impl AreaBook {
     }
 }
 
+fn plant_frame<'a>(
+    plant: &Plant,
+    ledger: &Ledger,
+    history: &MassHistory,
+    series: &'a GridSeries,
+) -> Frame<'a> {
+    Frame {
+        series,
+        settings: plant_settings(plant),
+        false_alarms_per_year: plant.site.false_alerts_per_year,
+        booked: ledger.entries().len(),
+        restated_kg: history.restated_kg(),
+        walk_kg2_per_s: 0.0,
+    }
+}
+
 fn plant_settings(plant: &Plant) -> LossSettings {
     LossSettings {
         accepted_kg_per_s: plant.site.accepted_loss.value.si(),
@@ -616,8 +612,6 @@ pub(super) fn may_be_accepted(plant: &Plant) -> f64 {
     libm::hypot(accepted.value.si(), accepted.std)
 }
 
-fn uncertainty(book: &AreaBook) -> f64 {
-    book.judgement.noise().map_or(f64::INFINITY, |noise| {
-        noise.parameters.white_std_kg + noise.parameters.correlated_std_kg
-    })
+fn uncertainty(noise: &NoiseModel) -> f64 {
+    noise.parameters.white_std_kg + noise.parameters.correlated_std_kg
 }

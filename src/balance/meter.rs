@@ -24,13 +24,10 @@ use crate::quantity::{
     SharedParts, Si, Temperature, add_shared,
 };
 
-use super::inventory::Readings;
+use super::inventory::{GAS_MODEL_STD, Readings};
 
 /// Molar mass of dry air, kg/mol. **Source**: ISO 2533:1975, standard atmosphere.
 const AIR_MOLAR_MASS_KG_PER_MOL: f64 = 28.964_42e-3;
-
-/// Relative standard uncertainty of the density of gas (Ortiz-Vega et al.: 0.02 % near ambient).
-const GAS_MODEL_STD: f64 = 0.01e-2;
 
 /// Outside the limits of the standard the uncertainty of the device counts this many times (common
 /// practice, no source: ISO 5167-4 gives up to 3 % for a venturi in thin flow).

@@ -24,7 +24,7 @@ use std::ops::Range;
 use serde::{Deserialize, Serialize};
 
 use super::linear::{Cholesky, dot};
-use super::series::{Design, LossError, LossSeries};
+use super::series::{Design, LossError, LossSeries, check_numbers};
 use super::whiten::{
     Columns, DAY_S, Gain, HALF_DAY_SHARE, NoiseParameters, WAVE_MEMORY_S, Whitener,
     correlation_form, transposed,
@@ -81,7 +81,7 @@ impl NoiseModel {
         daily_wave: bool,
     ) -> Result<Self, LossError> {
         let p = &parameters;
-        for (what, value, good) in [
+        check_numbers(&[
             ("white noise in kg", p.white_std_kg, p.white_std_kg >= 0.0),
             (
                 "correlated noise in kg",
@@ -100,11 +100,7 @@ impl NoiseModel {
                 p.white_std_kg + p.correlated_std_kg > 0.0,
             ),
             ("step of the grid in s", step_s, step_s > 0.0),
-        ] {
-            if !(value.is_finite() && good) {
-                return Err(LossError::BadNumber { what, value });
-            }
-        }
+        ])?;
         Ok(Self {
             parameters,
             step_s,

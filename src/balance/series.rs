@@ -149,15 +149,10 @@ impl LossSeries<'_> {
     /// # Errors
     /// [`LossError`] when the grid, a regressor or the number of columns cannot be used.
     pub fn check(&self) -> Result<(), LossError> {
-        let finite = |what, value: f64, good: bool| {
-            if value.is_finite() && good {
-                Ok(())
-            } else {
-                Err(LossError::BadNumber { what, value })
-            }
-        };
-        finite("start of the series in s", self.start_s, true)?;
-        finite("step of the grid in s", self.step_s, self.step_s > 0.0)?;
+        check_numbers(&[
+            ("start of the series in s", self.start_s, true),
+            ("step of the grid in s", self.step_s, self.step_s > 0.0),
+        ])?;
         for (index, r) in self.regressors.iter().enumerate() {
             if r.len() != self.mass_kg.len() {
                 return Err(LossError::RegressorLength {
@@ -168,10 +163,7 @@ impl LossSeries<'_> {
             }
         }
         let free = self.regressors.len() + self.steps_s.len() + self.bends_s.len();
-        let most = MOST_COLUMNS - 6;
-        if free > most {
-            return Err(LossError::TooManyColumns { found: free, most });
-        }
+        check_free(free)?;
         let usable = self.mass_kg.iter().filter(|m| m.is_finite()).count();
         let needed = FEWEST_SAMPLES + free;
         if usable < needed {
@@ -185,7 +177,7 @@ impl LossSettings {
     /// # Errors
     /// [`LossError::BadNumber`] for a setting outside its range.
     pub fn check(&self) -> Result<(), LossError> {
-        for (what, value, good) in [
+        check_numbers(&[
             ("accepted loss in kg/s", self.accepted_kg_per_s, true),
             (
                 "uncertainty of the accepted loss in kg/s",
@@ -199,13 +191,28 @@ impl LossSettings {
             ),
             ("alpha", self.alpha, self.alpha > 0.0 && self.alpha < 0.5),
             ("beta", self.beta, self.beta > 0.0 && self.beta < 0.5),
-        ] {
-            if !(value.is_finite() && good) {
-                return Err(LossError::BadNumber { what, value });
-            }
-        }
-        Ok(())
+        ])
     }
+}
+
+/// Refuses the first number that is not finite or not good.
+pub(super) fn check_numbers(checks: &[(&'static str, f64, bool)]) -> Result<(), LossError> {
+    match checks
+        .iter()
+        .find(|(_, value, good)| !(value.is_finite() && *good))
+    {
+        Some(&(what, value, _)) => Err(LossError::BadNumber { what, value }),
+        None => Ok(()),
+    }
+}
+
+/// Refuses more regressors, steps and bends than one fit may have beside level, rate and waves.
+pub(super) fn check_free(found: usize) -> Result<(), LossError> {
+    let most = MOST_COLUMNS - 2 - WAVES;
+    if found > most {
+        return Err(LossError::TooManyColumns { found, most });
+    }
+    Ok(())
 }
 
 /// Columns of the mean daily wave.

@@ -6,7 +6,7 @@
 //! alarm on their disagreement.
 
 use super::inventory::{Readings, VesselMass};
-use crate::plant::{AlarmSource, ChannelIx, LineIx, Passage, Plant, VesselIx};
+use crate::plant::{AlarmSource, ChannelIx, LineIx, Passage, Plant};
 
 /// One channel with its peers.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -85,16 +85,6 @@ pub fn unlike_kg<'a>(
         (slope != 0.0).then_some(())?;
         Some((own - median(&mut peers)?) * slope)
     })
-}
-
-/// The vessels that a channel's reading counts in.
-#[must_use]
-pub fn vessels_of(masses: &[VesselMass], channel: ChannelIx) -> Vec<VesselIx> {
-    (0u32..)
-        .zip(masses)
-        .filter(|(_, mass)| mass.by_channel.iter().any(|(known, _)| *known == channel))
-        .map(|(number, _)| VesselIx(number))
-        .collect()
 }
 
 fn median(values: &mut [f64]) -> Option<f64> {

@@ -36,14 +36,19 @@ impl Span {
     }
 }
 
+/// A value with its 95 % band.
+fn banded(at: Timestamp, value: f64, std: f64) -> Point {
+    Point {
+        at,
+        value,
+        low: value - BAND_95 * std,
+        high: value + BAND_95 * std,
+    }
+}
+
 /// The plant's inventory with its band.
 pub(super) fn inventory(scene: Scene<'_>, span: Span, points: &[MassPoint]) -> String {
-    let points = points.iter().map(|p| Point {
-        at: p.at,
-        value: p.mass_kg,
-        low: p.mass_kg - BAND_95 * p.std_kg,
-        high: p.mass_kg + BAND_95 * p.std_kg,
-    });
+    let points = points.iter().map(|p| banded(p.at, p.mass_kg, p.std_kg));
     Plot {
         title: "Helium in the plant with its 95 % band",
         unit: "kg",
@@ -63,12 +68,10 @@ pub(super) fn inventory(scene: Scene<'_>, span: Span, points: &[MassPoint]) -> S
 pub(super) fn change(scene: Scene<'_>, span: Span, points: &[MassPoint]) -> String {
     let changes = facts::change(scene, points);
     // What is left out stays a gap, however short the move was.
-    let curve = changes.iter().filter(|p| !p.moving).map(|p| Point {
-        at: p.at,
-        value: p.unexplained_kg,
-        low: p.unexplained_kg - BAND_95 * p.std_kg,
-        high: p.unexplained_kg + BAND_95 * p.std_kg,
-    });
+    let curve = changes
+        .iter()
+        .filter(|p| !p.moving)
+        .map(|p| banded(p.at, p.unexplained_kg, p.std_kg));
     Plot {
         title: "Change of the helium in the plant apart from what was booked, with its 95 % band",
         unit: "kg",

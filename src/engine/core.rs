@@ -8,36 +8,26 @@ use serde::{Deserialize, Serialize};
 
 use super::channels::Channels;
 use super::clock::Continuous;
-use super::event::{Action, ActionKind, Actor, Event, EventKind, Poll, PollFault};
-use super::magnets::{MagnetMemory, MarginState, Until};
+use super::event::{Event, EventKind, Poll, PollFault};
+use super::magnets::MagnetMemory;
 use super::outcome::{Outcome, OutcomeKind, Provenance};
-use crate::alarm::{AlarmBook, AlarmTransition, Facts};
-use crate::balance::account::{AccountTick, Flow};
+use crate::alarm::{AlarmBook, AlarmTransition};
 use crate::balance::happening::HappeningBook;
-use crate::balance::inventory::{Readings, VesselMass, vessel_mass};
+use crate::balance::inventory::{Readings, VesselMass};
 use crate::balance::ledger::{Ledger, LedgerEntry, LedgerRefusal};
-use crate::balance::losses::{LossBook, LossTick, Renewed};
-use crate::balance::meter::{meter_channels, meter_flow};
-use crate::balance::report::{ExcessLoss, Explanation, InventoryReport, RoomLeft, WindowBalance};
+use crate::balance::losses::LossBook;
+use crate::balance::report::{InventoryReport, RoomLeft};
 use crate::balance::room::SupplyWatch;
-use crate::balance::tally::{Contributor, Tally};
 use crate::balance::unlike::{self, Comparison};
-use crate::balance::window::TickMass;
 use crate::plant::{
-    BlockKey, ChannelIx, CoolDownIx, DeviceIx, Id, LineIx, MagnetIx, Passage, PassageSource, Plant,
-    Scope, VesselIx, channels_within,
+    BlockKey, ChannelIx, DeviceIx, Id, LineIx, Passage, PassageSource, Plant, VesselIx,
+    channels_within,
 };
 use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
 pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/6");
-
-/// A restatement waits this long for readings, then takes what there is.
-const LONGEST_SETTLING: Span = Span::from_millis(600_000);
-
-/// A vessel's uncertainty is reckoned anew after this time, for when its readings are lost.
-const SURE_FOR: Span = Span::from_millis(60_000);
 
 /// How often an inventory report goes out.
 const INVENTORY_EVERY: Span = Span::from_millis(60_000);
@@ -62,9 +52,9 @@ pub(super) struct State {
     /// Last usable mass of each vessel, kg, with its time: carried when nothing can be reckoned.
     pub(super) last_masses: Vec<Option<LastMass>>,
     /// The plant's mass at the last tick, kg, when every vessel had one.
-    plant_mass: Option<f64>,
+    pub(super) plant_mass: Option<f64>,
     /// Plant mass at the last tick before a change of description, to restate against.
-    restate_from: Option<Restatement>,
+    pub(super) restate_from: Option<Restatement>,
     next_inventory: Monotonic,
     pub(super) magnets: MagnetMemory,
     /// Ledger entries lost with a damaged record.
@@ -73,20 +63,20 @@ pub(super) struct State {
 
 /// What the inventory is to be compared with once every vessel rests on readings again.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Restatement {
-    from_kg: f64,
-    why: String,
-    since: Monotonic,
+pub(super) struct Restatement {
+    pub(super) from_kg: f64,
+    pub(super) why: String,
+    pub(super) since: Monotonic,
 }
 
 /// The last mass of a vessel that rested on readings.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct LastMass {
-    kg: f64,
-    std_kg: f64,
+    pub(super) kg: f64,
+    pub(super) std_kg: f64,
     /// When that uncertainty was reckoned.
-    weighed: Monotonic,
-    at: Monotonic,
+    pub(super) weighed: Monotonic,
+    pub(super) at: Monotonic,
 }
 
 /// One device's memory.
@@ -107,7 +97,7 @@ pub struct Engine {
     /// Where a block's registers go; made on first sight of a block.
     routes: BTreeMap<Arc<BlockKey>, Route>,
     pub(super) masses: Vec<VesselMass>,
-    comparisons: Vec<Comparison>,
+    pub(super) comparisons: Vec<Comparison>,
     transitions: Vec<AlarmTransition>,
 }
 
@@ -427,70 +417,6 @@ impl Engine {
         self.transitions = transitions;
     }
 
-    /// Brings the books of losses up to date.
-    fn balance(&mut self, plant: &Plant, now: Monotonic, doubtful: &[VesselIx]) -> Renewed {
-        let readings = Carried(&self.state.channels);
-        let (masses, passages) = (&self.masses, &self.state.passages);
-        let sections: Vec<Option<f64>> = plant
-            .all
-            .section
-            .iter()
-            .map(|section| sum_of(section.vessels.iter().map(|ix| masses.get(ix.index()))))
-            .collect();
-        let flows: Vec<Option<Flow>> = (0u32..)
-            .zip(&plant.all.line)
-            .map(|(number, _)| flow(plant, &readings, LineIx(number)))
-            .collect();
-        let unlike: Vec<Option<f64>> =
-            unlike::unlike_kg(&self.comparisons, masses, &readings, passages).collect();
-        let carried: Vec<VesselIx> = (0u32..)
-            .zip(masses)
-            .filter(|(_, mass)| !rests_on_readings(mass))
-            .map(|(ix, _)| VesselIx(ix))
-            .collect();
-        let vacua: Vec<Option<f64>> = plant
-            .all
-            .vessel
-            .iter()
-            .map(|vessel| usable(&self.state.channels, vessel.insulation_vacuum?.channel))
-            .collect();
-        let utc = self.state.time.utc();
-        let outdoor_kelvin = self.outdoor_kelvin(plant);
-        let tick = LossTick {
-            mass: TickMass {
-                now,
-                utc,
-                mass_kg: self.state.plant_mass,
-                doubtful,
-                outdoor_kelvin,
-                metered_kg: (0.0, 0.0),
-            },
-            account: AccountTick {
-                now,
-                utc,
-                sections: &sections,
-                flows: &flows,
-                passages,
-                unlike: &unlike,
-                outdoor_kelvin,
-                doubtful,
-                carried: &carried,
-            },
-            masses,
-            comparisons: &self.comparisons,
-            jumps: &self.jumps(),
-            vacua: &vacua,
-        };
-        let losses = &mut self.state.losses;
-        losses.tick(plant, &self.state.ledger, &tick, |section| {
-            let Some(section) = section.and_then(|ix| plant.section(ix)) else {
-                return Tally::of(masses, &readings);
-            };
-            let own = section.vessels.iter();
-            Tally::of(own.filter_map(|ix| masses.get(ix.index())), &readings)
-        })
-    }
-
     fn refresh_channels(&mut self, plant: &Plant, now: Monotonic, sink: &mut Sink) {
         let devices = &self.state.devices;
         let answers = |channel: &crate::plant::Channel| {
@@ -568,431 +494,6 @@ impl Engine {
             }
         }
     }
-
-    /// The mass of every vessel; one that cannot be reckoned keeps its last mass, ever less sure.
-    fn reckon(&mut self, plant: &Plant, now: Monotonic) {
-        let readings = Carried(&self.state.channels);
-        self.masses.clear();
-        for ((number, vessel), mode) in (0u32..).zip(&plant.all.vessel).zip(&self.state.modes) {
-            let ix = VesselIx(number);
-            let Some(mode) = vessel.modes.get(*mode as usize) else {
-                continue;
-            };
-            let mut mass = vessel_mass(plant, ix, vessel, mode, &readings);
-            let last = self.state.last_masses.get_mut(ix.index());
-            match (last, mass.quality) {
-                (Some(Some(last)), Quality::Bad) => {
-                    let age = (now - last.at).seconds();
-                    mass.carry_forward(ix, (last.kg, last.std_kg), age);
-                }
-                (Some(last), _) if rests_on_readings(&mass) => {
-                    // How sure a mass is changes slowly; a loss of its readings asks for it seldom.
-                    let std_kg = last
-                        .filter(|last| last.weighed + SURE_FOR > now)
-                        .map_or_else(
-                            || libm::sqrt(Tally::of([&mass], &readings).variance_kg2()),
-                            |last| last.std_kg,
-                        );
-                    let weighed = last
-                        .map(|last| last.weighed)
-                        .filter(|weighed| *weighed + SURE_FOR > now)
-                        .unwrap_or(now);
-                    *last = Some(LastMass {
-                        kg: mass.mass_kg,
-                        std_kg,
-                        weighed,
-                        at: now,
-                    });
-                }
-                _ => {}
-            }
-            self.masses.push(mass);
-        }
-    }
-
-    /// The plant's mass, when every vessel has one.
-    fn sum_masses(&self) -> Option<f64> {
-        (!self.masses.is_empty()).then(|| sum_of(self.masses.iter().map(Some)))?
-    }
-
-    /// Compares the reckoning before and after it changed, once what it rests on has been read
-    /// again: a corrected instrument shows its effect only with its next reading.
-    fn restate(&mut self, now: Monotonic, sink: &mut Sink) {
-        let Some(pending) = &self.state.restate_from else {
-            return;
-        };
-        let settled = self.masses.iter().all(rests_on_readings);
-        let waited = now - pending.since >= LONGEST_SETTLING;
-        let (Some(to_kg), true) = (self.state.plant_mass, settled || waited) else {
-            return;
-        };
-        if let Some(Restatement { from_kg, why, .. }) = self.state.restate_from.take() {
-            self.state.losses.restate(to_kg - from_kg);
-            sink.push(OutcomeKind::Restated {
-                from_kg,
-                to_kg,
-                why,
-            });
-        }
-    }
-
-    /// Remembers the mass before the reckoning changes; of several changes in a row, the first.
-    fn restate_later(&mut self, from: Option<f64>, why: String, since: Monotonic) {
-        if let (Some(from_kg), None) = (from, &self.state.restate_from) {
-            self.state.restate_from = Some(Restatement {
-                from_kg,
-                why,
-                since,
-            });
-        }
-    }
-
-    /// Mean temperature of outdoor gas, weighted by mass: the weather that moves the reckoning.
-    fn outdoor_kelvin(&self, plant: &Plant) -> Option<f64> {
-        let (mut weighted, mut weight) = (0.0, 0.0);
-        for (vessel, mass) in plant.all.vessel.iter().zip(&self.masses) {
-            if vessel.outdoors
-                && mass.quality == Quality::Good
-                && let Some(kelvin) = mass.temperature_k
-            {
-                weighted += mass.mass_kg * kelvin;
-                weight += mass.mass_kg;
-            }
-        }
-        (weight > 0.0).then(|| weighted / weight)
-    }
-
-    fn inventory_report(&self, plant: &Plant) -> InventoryReport {
-        let readings = Carried(&self.state.channels);
-        let total = Tally::of(&self.masses, &readings);
-        InventoryReport {
-            plant: total.figure(),
-            constant_std_kg: libm::sqrt(total.constant_kg2(plant)),
-            sections: plant
-                .all
-                .section
-                .iter()
-                .map(|section| {
-                    let masses = section
-                        .vessels
-                        .iter()
-                        .filter_map(|ix| self.masses.get(ix.index()));
-                    (
-                        Id::clone(&section.id),
-                        Tally::of(masses, &readings).figure(),
-                    )
-                })
-                .collect(),
-            vessels: plant
-                .all
-                .vessel
-                .iter()
-                .zip(&self.masses)
-                .map(|(vessel, mass)| {
-                    (Id::clone(&vessel.id), Tally::of([mass], &readings).figure())
-                })
-                .collect(),
-        }
-    }
-
-    /// What each reading and lasting cause brings to the plant's uncertainty, kg.
-    pub(super) fn contributors(&self) -> Vec<(Contributor, f64)> {
-        let mut contributors = Vec::new();
-        Tally::with_contributors(
-            &self.masses,
-            &Carried(&self.state.channels),
-            &mut contributors,
-        );
-        contributors
-    }
-
-    fn act(&mut self, action: &Action, now: Monotonic, sink: &mut Sink) {
-        let actor = &action.actor;
-        let result = match &action.kind {
-            ActionKind::Acknowledge { alarm } => self
-                .state
-                .alarms
-                .acknowledge(alarm, now, actor)
-                .map(OutcomeKind::Alarm)
-                .map_err(|refusal| refusal.to_string()),
-            ActionKind::Shelve {
-                alarm,
-                time,
-                reason,
-            } => self
-                .state
-                .alarms
-                .shelve(alarm, *time, reason, now, actor)
-                .map(OutcomeKind::Alarm)
-                .map_err(|refusal| refusal.to_string()),
-            ActionKind::Unshelve { alarm } => self
-                .state
-                .alarms
-                .unshelve(alarm, now, actor)
-                .map(OutcomeKind::Alarm)
-                .map_err(|refusal| refusal.to_string()),
-            ActionKind::AlarmInService {
-                alarm,
-                in_service,
-                reason,
-            } => self
-                .state
-                .alarms
-                .service(alarm, *in_service, reason, now, actor)
-                .map(OutcomeKind::Alarm)
-                .map_err(|refusal| refusal.to_string()),
-            ActionKind::SetMode { vessel, mode } => self.set_mode(vessel, mode, actor),
-            ActionKind::SetPassage { line, passage } => self.set_passage(line, *passage, actor),
-            ActionKind::ChannelInService {
-                channel,
-                in_service,
-                reason,
-            } => self.set_channel_service(channel, *in_service, reason, actor),
-        };
-        match result {
-            Ok(outcome) => sink.push(outcome),
-            Err(why) => sink.push(OutcomeKind::Refused {
-                actor: actor.clone(),
-                why,
-            }),
-        }
-    }
-
-    fn set_mode(&mut self, vessel: &Id, mode: &Id, actor: &Actor) -> Result<OutcomeKind, String> {
-        let (ix, described) = self
-            .plant
-            .vessel_by_id(vessel)
-            .ok_or_else(|| format!("there is no vessel {vessel:?} in this description"))?;
-        if described.mode_channel.is_some() {
-            return Err(format!(
-                "the mode of {vessel} is told by a channel, not by a person"
-            ));
-        }
-        let at = described
-            .modes
-            .iter()
-            .position(|known| known.id == *mode)
-            .and_then(|at| u32::try_from(at).ok())
-            .ok_or_else(|| format!("vessel {vessel} has no mode {mode:?}"))?;
-        let before = self.state.modes.get(ix.index()).copied();
-        let counts = |at: Option<u32>| {
-            let mode = at.and_then(|at| described.modes.get(at as usize));
-            mode.map(|mode| mode.counts_contents)
-        };
-        // A person who says that a vessel's contents do not count moves no helium by saying so. A
-        // mode that only changes the holdup does: what was measured has gone there.
-        let recounted = counts(before) != counts(Some(at));
-        let why = format!("{} said that {vessel} is {mode}", actor.name);
-        let now = self.state.time.now();
-        self.state.losses.mode_changed(ix, now);
-        if recounted {
-            self.restate_later(self.state.plant_mass, why, now);
-        }
-        if let Some(now) = self.state.modes.get_mut(ix.index()) {
-            *now = at;
-        }
-        Ok(OutcomeKind::ModeChanged {
-            vessel: Id::clone(vessel),
-            mode: Id::clone(mode),
-            actor: Some(actor.clone()),
-        })
-    }
-
-    fn set_passage(
-        &mut self,
-        line: &Id,
-        passage: Passage,
-        actor: &Actor,
-    ) -> Result<OutcomeKind, String> {
-        let (ix, described) = self
-            .plant
-            .line_by_id(line)
-            .ok_or_else(|| format!("there is no line {line:?} in this description"))?;
-        if matches!(described.passage, PassageSource::Channel { .. }) {
-            return Err(format!(
-                "the state of {line} is told by a channel, not by a person"
-            ));
-        }
-        if let Some(now) = self.state.passages.get_mut(ix.index()) {
-            *now = passage;
-        }
-        Ok(OutcomeKind::PassageChanged {
-            line: Id::clone(line),
-            passage,
-            actor: Some(actor.clone()),
-        })
-    }
-
-    fn set_channel_service(
-        &mut self,
-        channel: &Id,
-        in_service: bool,
-        reason: &str,
-        actor: &Actor,
-    ) -> Result<OutcomeKind, String> {
-        if reason.trim().is_empty() {
-            return Err("say why: the next person on shift must understand it".into());
-        }
-        let (ix, _) = self
-            .plant
-            .channel_by_id(channel)
-            .ok_or_else(|| format!("there is no channel {channel:?} in this description"))?;
-        if !self.state.channels.set_service(ix, in_service) {
-            return Err(format!(
-                "channel {channel} is {} already",
-                if in_service {
-                    "in service"
-                } else {
-                    "out of service"
-                }
-            ));
-        }
-        Ok(OutcomeKind::ChannelService {
-            channel: Id::clone(channel),
-            in_service,
-            reason: reason.to_owned(),
-            actor: actor.clone(),
-        })
-    }
-
-    fn book(&mut self, entry: &LedgerEntry, event: &Event, sink: &mut Sink) {
-        let result = self
-            .state
-            .ledger
-            .book(entry.clone(), event.seq, event.stamp.utc);
-        match result {
-            Ok(()) => {
-                sink.push(OutcomeKind::Booked(entry.clone()));
-                let plant = Arc::clone(&self.plant);
-                let jumps = self.jumps();
-                self.state.losses.rebook(&plant, &self.state.ledger, &jumps);
-                if let Some(report) = self.state.losses.report() {
-                    sink.push(OutcomeKind::Losses(report.clone()));
-                }
-            }
-            Err(refusal) => sink.push(OutcomeKind::Refused {
-                actor: entry.actor.clone(),
-                why: refusal.to_string(),
-            }),
-        }
-    }
-}
-
-impl Facts for Engine {
-    fn measured(&self, channel: ChannelIx) -> Option<&Measured<Si>> {
-        self.state
-            .channels
-            .get(channel)
-            .map(super::channels::ChannelState::for_alarms)
-    }
-
-    fn vessel_mass_kg(&self, vessel: VesselIx) -> Option<f64> {
-        self.masses
-            .get(vessel.index())
-            .filter(|mass| mass.quality != Quality::Bad)
-            .map(|mass| mass.mass_kg)
-    }
-
-    fn excess(&self, scope: Scope) -> Option<&ExcessLoss> {
-        match scope {
-            Scope::Plant => self.state.losses.report()?.excess.as_ref(),
-            Scope::Section(ix) => self.state.losses.area_of(ix)?.excess.as_ref(),
-        }
-    }
-
-    fn explanation(&self) -> Option<&Explanation> {
-        self.state.losses.explanation()
-    }
-
-    fn window(&self, scope: Scope, over: Span) -> Option<&WindowBalance> {
-        let losses = &self.state.losses;
-        let report = match scope {
-            Scope::Plant => losses.report(),
-            Scope::Section(ix) => losses.area_of(ix),
-        };
-        report?.windows.iter().find(|window| window.over == over)
-    }
-
-    fn room(&self) -> Option<&RoomLeft> {
-        self.state.room.as_ref()
-    }
-
-    fn passage(&self, line: LineIx) -> Passage {
-        self.state
-            .passages
-            .get(line.index())
-            .copied()
-            .unwrap_or(Passage::Unknown)
-    }
-
-    fn margin_k(&self, magnet: MagnetIx) -> Option<(f64, f64)> {
-        let now = self.state.magnets.report.magnets.get(magnet.index())?;
-        match now.state {
-            MarginState::Standing => now.margin_k.map(|margin| (margin.value, margin.std)),
-            MarginState::Lost => Some((f64::NEG_INFINITY, 0.0)),
-            MarginState::NotKnown => None,
-        }
-    }
-
-    fn time_until_low_s(&self, vessel: VesselIx) -> Option<f64> {
-        let id = &self.plant.vessel(vessel)?.id;
-        let mut baths = self.state.magnets.report.baths.iter();
-        match baths.find(|bath| bath.id == *id)?.until_low {
-            Until::NotKnown => None,
-            Until::Reached => Some(0.0),
-            Until::Never => Some(f64::INFINITY),
-            Until::After { after_s, .. } => Some(after_s),
-        }
-    }
-
-    fn gradient_k(&self, cool_down: CoolDownIx) -> Option<(f64, f64)> {
-        let now = self
-            .state
-            .magnets
-            .report
-            .cool_downs
-            .get(cool_down.index())?;
-        now.difference_k
-            .map(|difference| (difference.value, now.limit_k))
-    }
-
-    fn device_answers(&self, device: DeviceIx) -> Option<bool> {
-        self.state.devices.get(device.index())?.answers
-    }
-}
-
-/// Sum of masses, when all of them are there and usable.
-fn sum_of<'a>(masses: impl Iterator<Item = Option<&'a VesselMass>>) -> Option<f64> {
-    masses
-        .map(|mass| {
-            mass.filter(|mass| mass.quality != Quality::Bad)
-                .map(|mass| mass.mass_kg)
-        })
-        .sum()
-}
-
-/// What a line's meter shows now, when it can be used.
-fn flow(plant: &Plant, readings: &dyn Readings, line: LineIx) -> Option<Flow> {
-    let measured = meter_flow(plant, readings, line)?;
-    let channels = plant.line(line).map(meter_channels).unwrap_or_default();
-    let every = channels
-        .iter()
-        .filter_map(|ix| plant.channel(*ix).map(|channel| channel.interval))
-        .max()?;
-    let usable = measured.is_usable() && measured.reason != Reason::CarriedForward;
-    let lasting: f64 = measured.shared.iter().map(|(_, u)| u * u).sum();
-    usable.then(|| Flow {
-        kg_per_s: measured.value.si(),
-        independent_std: measured.independent_std,
-        lasting_std: libm::sqrt(lasting),
-        every,
-    })
-}
-
-/// Whether a mass rests on readings of now, nothing in it carried forward.
-fn rests_on_readings(mass: &VesselMass) -> bool {
-    mass.quality != Quality::Bad
-        && !matches!(mass.reason, Reason::CarriedForward | Reason::OutOfRange)
 }
 
 /// The readings as the balance uses them: carried forward where a channel is bad.
@@ -1010,7 +511,7 @@ impl Readings for Carried<'_> {
     }
 }
 
-fn usable(channels: &Channels, ix: ChannelIx) -> Option<f64> {
+pub(super) fn usable(channels: &Channels, ix: ChannelIx) -> Option<f64> {
     channels
         .get(ix)
         .map(super::channels::ChannelState::for_alarms)
@@ -1025,7 +526,7 @@ fn route(plant: &Plant, block: &BlockKey) -> Route {
     }
 }
 
-struct Sink<'a> {
+pub(super) struct Sink<'a> {
     seq: u64,
     stamp: Stamp,
     index: u32,
@@ -1033,7 +534,7 @@ struct Sink<'a> {
 }
 
 impl Sink<'_> {
-    fn push(&mut self, kind: OutcomeKind) {
+    pub(super) fn push(&mut self, kind: OutcomeKind) {
         self.out.push(Outcome {
             seq: self.seq,
             index: self.index,

@@ -3,12 +3,16 @@
 //! The same events give the same outcomes, bit for bit for one build: maps are ordered, sums have
 //! a fixed order, transcendental functions come from `libm`, and time comes only from the events.
 
+mod actions;
+mod balance;
 pub mod channels;
 pub mod clock;
 pub mod core;
 pub mod event;
+mod facts;
 mod happenings;
 pub mod magnets;
+mod masses;
 pub mod outcome;
 pub mod picture;
 pub mod snapshot;

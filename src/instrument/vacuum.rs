@@ -201,6 +201,16 @@ impl LeakUnit {
     }
 }
 
+/// Temperature that a leak's throughput is stated at, K: 20 °C.
+pub const THROUGHPUT_TEMPERATURE_K: f64 = 293.15;
+
+/// Throughput in mbar L/s, at 20 °C, of a leak in kg/s of helium.
+#[must_use]
+pub fn leak_throughput_mbar_l_per_s(kg_per_s: f64) -> f64 {
+    let unit = LeakUnit::MillibarLitre.pa_m3_per_s();
+    kg_per_s / helium_mass_flow(unit, THROUGHPUT_TEMPERATURE_K)
+}
+
 /// Mass flow in kg/s of a helium throughput in Pa m3/s that is stated at a temperature in K.
 #[must_use]
 pub fn helium_mass_flow(throughput_pa_m3_per_s: f64, temperature_k: f64) -> f64 {

@@ -15,15 +15,13 @@
 //! densities by the equation of state of [`crate::helium`].
 
 use crate::helium::{self, HeliumError};
-use crate::instrument::vacuum::{LeakUnit, helium_mass_flow};
+use crate::instrument::vacuum::{LeakUnit, THROUGHPUT_TEMPERATURE_K, helium_mass_flow};
 use crate::quantity::{AbsolutePressure, QuantityKind, Temperature};
 
 /// 1 atm, Pa.
 const ATMOSPHERE_PA: f64 = 101_325.0;
 /// 0 °C, K.
 const NORMAL_K: f64 = 273.15;
-/// 20 °C, K: the temperature at which throughputs are stated.
-const THROUGHPUT_K: f64 = 293.15;
 const DAY_S: f64 = 86_400.0;
 const YEAR_S: f64 = 365.25 * DAY_S;
 
@@ -112,7 +110,10 @@ impl LossUnit {
             )),
             THROUGHPUT => Ok(unit(
                 THROUGHPUT,
-                helium_mass_flow(LeakUnit::MillibarLitre.pa_m3_per_s(), THROUGHPUT_K),
+                helium_mass_flow(
+                    LeakUnit::MillibarLitre.pa_m3_per_s(),
+                    THROUGHPUT_TEMPERATURE_K,
+                ),
                 "gas at 20 °C",
             )),
             _ => money(text, price),

@@ -60,8 +60,8 @@ pub fn tick(
         },
         masses: &[],
         comparisons: &[],
-        jumps: &[],
-        vacua: &[],
+        jumps: &Vec::new,
+        vacuum: &|_| None,
     };
     let renewed = book.tick(plant, ledger, &tick, |_| Tally {
         mass_kg,

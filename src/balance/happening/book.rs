@@ -11,7 +11,7 @@ use crate::balance::ledger::Ledger;
 use crate::balance::report::{Happening, HappeningKind};
 use crate::balance::tally::Tally;
 use crate::plant::{Contents, Id, Mode, Plant, VesselIx};
-use crate::quantity::{Quality, Reason};
+use crate::quantity::Quality;
 use crate::time::{Monotonic, Span, Timestamp};
 
 /// Happenings kept; older ones are forgotten.
@@ -175,7 +175,7 @@ impl HappeningBook {
         let mut carried = Vec::new();
         let mut sum = Some(0.0);
         for ((number, mass), track) in (0u32..).zip(tick.masses).zip(&mut self.vessels) {
-            let rests = rests_on_readings(mass);
+            let rests = mass.rests_on_readings();
             track.tick(rests.then_some(mass.mass_kg));
             if !rests {
                 carried.push(VesselIx(number));
@@ -629,12 +629,6 @@ fn track<'a>(
         None => Some(plant),
         Some(ix) => vessels.get(ix.index()),
     }
-}
-
-/// Whether a mass rests on readings of now, nothing in it carried forward.
-fn rests_on_readings(mass: &VesselMass) -> bool {
-    mass.quality != Quality::Bad
-        && !matches!(mass.reason, Reason::CarriedForward | Reason::OutOfRange)
 }
 
 /// The stated holdup changes at once, the gas comes or goes over hours: until then all of the

@@ -9,12 +9,11 @@ use serde::Serialize;
 
 use super::Scene;
 use crate::console::words::{Figure, loss_unit, window as window_name};
+use crate::instrument::vacuum::{
+    THROUGHPUT_TEMPERATURE_K, helium_mass_flow, leak_throughput_mbar_l_per_s,
+};
 use crate::plant::LossUnit;
 
-/// Helium per gas throughput at 20 °C, kg per Pa m3: M / (R T).
-const KG_PER_PA_M3: f64 = 4.002602e-3 / (8.31446261815324 * 293.15);
-/// One mbar L in Pa m3.
-const PA_M3_PER_MBAR_L: f64 = 0.1;
 /// Oxygen of dry air, and where monitors warn.
 const OXYGEN_OF_AIR: f64 = 0.2095;
 const OXYGEN_WARNING: f64 = 0.195;
@@ -34,12 +33,6 @@ pub struct RangeFact {
     pub shows: String,
     /// What it cannot see.
     pub blind: &'static str,
-}
-
-/// kg/s of helium at 20 °C as mbar L/s.
-#[must_use]
-pub fn mbar_l_per_s(kg_per_s: f64) -> f64 {
-    kg_per_s / (KG_PER_PA_M3 * PA_M3_PER_MBAR_L)
 }
 
 /// The three ranges of a picture.
@@ -125,12 +118,12 @@ fn vacuum(scene: Scene<'_>) -> String {
 
 /// Rise in an hour of a vacuum of that volume by that much helium at 20 °C, mbar.
 fn hourly_rise_mbar(kg_per_s: f64, litres: f64) -> f64 {
-    mbar_l_per_s(kg_per_s) * 3600.0 / litres
+    leak_throughput_mbar_l_per_s(kg_per_s) * 3600.0 / litres
 }
 
 fn oxygen() -> String {
     let displaced = 1.0 - OXYGEN_WARNING / OXYGEN_OF_AIR;
-    let kg = displaced * ROOM_M3 * 101_325.0 * KG_PER_PA_M3;
+    let kg = helium_mass_flow(displaced * ROOM_M3 * 101_325.0, THROUGHPUT_TEMPERATURE_K);
     format!(
         "19.5 % of oxygen in a room of {ROOM_M3:.0} m3 means about {} of helium at once.",
         Figure::two_digits(kg, "kg").with_unit()
@@ -153,7 +146,7 @@ mod tests {
                 .map(|cell| cell.parse().unwrap())
                 .collect();
             let (mbar_l, kg_per_s) = (cells[0], cells[5]);
-            let found = mbar_l_per_s(kg_per_s);
+            let found = leak_throughput_mbar_l_per_s(kg_per_s);
             assert!((found / mbar_l - 1.0).abs() < 1e-9, "{row}: {found}");
             rows += 1;
         }

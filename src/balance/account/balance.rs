@@ -1,0 +1,357 @@
+//! Which areas there were, and the balance of each.
+
+use super::{Accounts, OLD_TALLY_EVERY, Passed, SectionErrors, Step, Tallies};
+use crate::balance::area::{Area, areas};
+use crate::balance::books::Books;
+use crate::balance::ledger::Ledger;
+use crate::balance::losses::may_be_accepted;
+use crate::balance::report::WindowBalance;
+use crate::balance::tally::{lasting_difference_kg2, merge};
+use crate::balance::window::{GRID, ONE_SIDED_95};
+use crate::plant::{Id, LineIx, Plant, VesselIx};
+use crate::time::{Monotonic, Span, Timestamp};
+
+/// A line that was open for less of a stretch than this is a jump in it, not a joint.
+const BRIEFLY: f64 = 0.05;
+
+impl Accounts {
+    /// Whether helium may have passed a line unseen between two steps, and for what part of them.
+    pub(in crate::balance) fn open_share(
+        &self,
+        plant: &Plant,
+        line: LineIx,
+        steps: std::ops::Range<usize>,
+    ) -> f64 {
+        let metered = plant
+            .line(line)
+            .is_some_and(|described| described.meter.is_some());
+        let (mut open, mut all) = (0.0, 0.0);
+        for step in self.steps.range(steps) {
+            let not_shut = step.not_shut.get(line.index()).copied().unwrap_or(0);
+            all += f64::from(step.ticks);
+            let unseen = !metered
+                || step
+                    .passed_kg
+                    .get(line.index())
+                    .is_none_or(|kg| kg.is_nan());
+            if unseen {
+                open += f64::from(not_shut);
+            }
+        }
+        if all > 0.0 { open / all } else { 0.0 }
+    }
+
+    /// The areas of the last `over`; `strictly` joins the ends of every unmetered line that was open
+    /// at all, otherwise one that was open only briefly is left to be a jump.
+    #[must_use]
+    pub fn areas(&self, plant: &Plant, over: Span, strictly: bool) -> Vec<Area> {
+        let all = self.first_of(over)..self.steps.len();
+        areas(plant, |line| self.joins(plant, line, all.clone(), strictly))
+    }
+
+    /// Whether a line joins its ends. A meter that was blind for a short while does not: its mean
+    /// stands in for that, with all of itself as uncertainty.
+    fn joins(
+        &self,
+        plant: &Plant,
+        line: LineIx,
+        steps: std::ops::Range<usize>,
+        strictly: bool,
+    ) -> bool {
+        let metered = plant.line(line).is_some_and(|line| line.meter.is_some());
+        let most = if strictly && !metered { 0.0 } else { BRIEFLY };
+        self.open_share(plant, line, steps) > most
+    }
+
+    /// The areas between two times on record, joined by every line that was open unmetered at all.
+    #[must_use]
+    pub fn areas_between(&self, plant: &Plant, from: Timestamp, to: Timestamp) -> Vec<Area> {
+        let steps = self.steps_between(from, to);
+        areas(plant, |line| self.joins(plant, line, steps.clone(), true))
+    }
+
+    /// Lines through which helium may have passed unseen between two times on record, and for what
+    /// part of the time.
+    #[must_use]
+    pub fn unseen_between(
+        &self,
+        plant: &Plant,
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Vec<(LineIx, f64)> {
+        let steps = self.steps_between(from, to);
+        (0u32..)
+            .take(plant.all.line.len())
+            .map(LineIx)
+            .map(|line| (line, self.open_share(plant, line, steps.clone())))
+            .filter(|(_, share)| *share > 0.0)
+            .collect()
+    }
+
+    fn steps_between(&self, from: Timestamp, to: Timestamp) -> std::ops::Range<usize> {
+        let within = |step: &Step| step.utc.is_some_and(|utc| utc > from && utc <= to + GRID);
+        let first = self.steps.iter().position(within).unwrap_or(0);
+        let end = self.steps.iter().rposition(within).map_or(0, |ix| ix + 1);
+        first.min(end)..end
+    }
+
+    /// The balance of an area over the last `over`; none until there is that much history, or when
+    /// helium passed its edge unseen.
+    #[must_use]
+    pub fn balance(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        area: &Area,
+        over: Span,
+    ) -> Option<WindowBalance> {
+        let usable = |step: &Step| step.utc.is_some() && Self::mass(step, area).is_finite();
+        let closing = self.steps.iter().rposition(usable)?;
+        let closing_at = self.steps.get(closing)?.at;
+        let off = |step: &Step| (closing_at - step.at - over).millis().abs();
+        let slack = (over.millis() / 7).max(GRID.millis());
+        let opening = (0..closing)
+            .filter(|&ix| self.steps.get(ix).is_some_and(usable))
+            .min_by_key(|&ix| self.steps.get(ix).map_or(i64::MAX, off))
+            .filter(|&ix| self.steps.get(ix).is_some_and(|step| off(step) <= slack))?;
+        self.between(plant, ledger, area, (opening, closing), over)
+    }
+
+    /// The balance of an area between two times on record; none when one of them is not.
+    #[must_use]
+    pub fn balance_between(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        area: &Area,
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Option<WindowBalance> {
+        let nearest = |wanted: Timestamp| {
+            (0..self.steps.len())
+                .filter(|&ix| {
+                    self.steps.get(ix).is_some_and(|step| {
+                        step.utc.is_some() && Self::mass(step, area).is_finite()
+                    })
+                })
+                .min_by_key(|&ix| {
+                    self.steps
+                        .get(ix)
+                        .and_then(|step| step.utc)
+                        .map_or(i64::MAX, |utc| (utc - wanted).millis().abs())
+                })
+        };
+        let (opening, closing) = (nearest(from)?, nearest(to)?);
+        (opening < closing)
+            .then(|| self.between(plant, ledger, area, (opening, closing), to - from))
+            .flatten()
+    }
+
+    fn between(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        area: &Area,
+        (opening_ix, closing_ix): (usize, usize),
+        over: Span,
+    ) -> Option<WindowBalance> {
+        let opening = self.steps.get(opening_ix)?;
+        let closing = self.steps.get(closing_ix)?;
+        let apart = closing.at - opening.at;
+        let (from, to) = (opening.utc?, closing.utc?);
+        let half = Span::from_millis(GRID.millis() / 2);
+        let booked =
+            Books::of(ledger, plant, area, Some(from - half)).between(from - half, to - half);
+        let mut received_kg = booked.received_kg;
+        let mut dispatched_kg = booked.dispatched_kg;
+        let mut variance = booked.variance_kg2;
+        for (number, line) in (0u32..).zip(&plant.all.line) {
+            let (Some(sign), Some(_)) = (area.sign_of(line.from, line.to), line.meter.as_ref())
+            else {
+                continue;
+            };
+            let passed = self.passed(LineIx(number), (opening_ix, closing_ix));
+            let signed = sign * passed.kg;
+            if signed >= 0.0 {
+                received_kg += signed;
+            } else {
+                dispatched_kg -= signed;
+            }
+            variance += passed.lasting_kg * passed.lasting_kg + passed.independent_kg2;
+        }
+        let (before, after) = (self.errors(area, opening.at), self.errors(area, closing.at));
+        let ticks = |step: &Step| f64::from(step.ticks.max(1));
+        variance += before.independent_kg2 / ticks(opening)
+            + after.independent_kg2 / ticks(closing)
+            + lasting_difference_kg2(plant, &before.by_cause, &after.by_cause, apart);
+        let (opening_kg, closing_kg) = (Self::mass(opening, area), Self::mass(closing, area));
+        let restated = self
+            .steps
+            .range(opening_ix..=closing_ix)
+            .any(|step| step.restated);
+        if restated || !variance.is_finite() {
+            return None;
+        }
+        let unaccounted_kg = opening_kg + received_kg - dispatched_kg - closing_kg;
+        let may_be = may_be_accepted(plant) * apart.seconds();
+        let excess_std_kg = libm::sqrt(variance + may_be * may_be);
+        let decision_threshold_kg = ONE_SIDED_95 * excess_std_kg;
+        let inside = self.steps.range(opening_ix + 1..=closing_ix);
+        let present = inside
+            .clone()
+            .filter(|step| Self::mass(step, area).is_finite())
+            .count();
+        let steps = (apart.millis() / GRID.millis()).max(1);
+        #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
+        let coverage = (present as f64 / steps as f64).min(1.0);
+        let mut doubtful: Vec<VesselIx> = self
+            .steps
+            .range(opening_ix..=closing_ix)
+            .flat_map(|step| step.doubtful.iter().copied())
+            .filter(|ix| {
+                plant
+                    .vessel(*ix)
+                    .is_some_and(|vessel| area.holds(vessel.section))
+            })
+            .collect();
+        doubtful.sort_unstable();
+        doubtful.dedup();
+        Some(WindowBalance {
+            over,
+            from: Some(from),
+            opening_kg,
+            received_kg,
+            dispatched_kg,
+            closing_kg,
+            unaccounted_kg,
+            std_kg: libm::sqrt(variance),
+            accepted_kg: 0.0,
+            excess_kg: unaccounted_kg,
+            excess_std_kg,
+            decision_threshold_kg,
+            detection_limit_kg: 2.0 * decision_threshold_kg,
+            coverage,
+            doubtful_vessels: doubtful
+                .into_iter()
+                .filter_map(|ix| plant.vessel(ix).map(|vessel| Id::clone(&vessel.id)))
+                .collect(),
+        })
+    }
+
+    /// What passed a metered line between two steps. Where the meter did not see, its mean over the
+    /// rest stands in, with all of itself as uncertainty.
+    pub(in crate::balance) fn passed(
+        &self,
+        line: LineIx,
+        (opening, closing): (usize, usize),
+    ) -> Passed {
+        let mut sum = Passed::default();
+        let (mut seen, mut unseen) = (0_u32, 0_u32);
+        for (at, step) in (opening..=closing).zip(self.steps.range(opening..=closing)) {
+            let kg = step.passed_kg.get(line.index()).copied();
+            let by_mean = step.passed_by_mean_kg.get(line.index()).copied();
+            let (lasting, new) = step
+                .passed_std
+                .get(line.index())
+                .copied()
+                .unwrap_or((0.0, 0.0));
+            match kg.filter(|kg| kg.is_finite()) {
+                Some(kg) => {
+                    seen += 1;
+                    // From the mean time of the first step to that of the last.
+                    let part = match by_mean.filter(|by_mean| by_mean.is_finite()) {
+                        Some(by_mean) if at == opening => kg - by_mean,
+                        Some(by_mean) if at == closing => by_mean,
+                        _ => kg,
+                    };
+                    let share = if at == opening || at == closing {
+                        0.5
+                    } else {
+                        1.0
+                    };
+                    sum.kg += part;
+                    sum.lasting_kg += share * f64::from(lasting);
+                    sum.independent_kg2 += share * f64::from(new);
+                }
+                None => unseen += 1,
+            }
+        }
+        // Steps of which nothing is on record were not seen either.
+        if let (Some(first), Some(last)) = (self.steps.get(opening), self.steps.get(closing)) {
+            let steps = (last.at - first.at).millis() / GRID.millis() + 1;
+            let missing = usize::try_from(steps)
+                .unwrap_or(0)
+                .saturating_sub(closing + 1 - opening);
+            unseen += u32::try_from(missing).unwrap_or(u32::MAX);
+        }
+        if unseen > 0 && seen > 0 {
+            let guess = sum.kg / f64::from(seen) * f64::from(unseen);
+            sum.kg += guess;
+            sum.independent_kg2 += guess * guess;
+        } else if unseen > 0 {
+            sum.independent_kg2 = f64::INFINITY;
+        }
+        sum
+    }
+
+    pub(in crate::balance) fn mass(step: &Step, area: &Area) -> f64 {
+        area.sections
+            .iter()
+            .map(|section| {
+                step.mass_kg
+                    .get(section.index())
+                    .copied()
+                    .unwrap_or(f64::NAN)
+            })
+            .sum()
+    }
+
+    pub(in crate::balance) fn errors(&self, area: &Area, at: Monotonic) -> SectionErrors {
+        let nearest = self
+            .tallies
+            .iter()
+            .min_by_key(|kept| (kept.at - at).millis().abs());
+        let mut found = SectionErrors {
+            independent_kg2: 0.0,
+            by_cause: Vec::new(),
+        };
+        for section in &area.sections {
+            if let Some(errors) = nearest.and_then(|kept| kept.by_section.get(section.index())) {
+                found.independent_kg2 += errors.independent_kg2;
+                found.by_cause.extend_from_slice(&errors.by_cause);
+            }
+        }
+        merge(&mut found.by_cause);
+        found
+    }
+
+    /// How fast errors grow that are constant but for the contents which they are a part of: the mean
+    /// square of their changes over six hours of the last day, kg2/s. A calibration tells a change of
+    /// contents from the same helium in a meter only within its uncertainty.
+    #[must_use]
+    pub fn swing_kg2_per_s(&self, plant: &Plant, area: &Area) -> f64 {
+        let Some(last) = self.tallies.back() else {
+            return 0.0;
+        };
+        let (mut sum, mut count) = (0.0, 0.0);
+        let recent = self
+            .tallies
+            .iter()
+            .filter(|kept| last.at - kept.at <= Span::DAY);
+        for after in recent {
+            let earlier = |kept: &&Tallies| after.at - kept.at == OLD_TALLY_EVERY;
+            let Some(before) = self.tallies.iter().find(earlier) else {
+                continue;
+            };
+            let (before, after) = (self.errors(area, before.at), self.errors(area, after.at));
+            // Nothing is forgotten at once: only what follows the contents remains.
+            sum += lasting_difference_kg2(plant, &before.by_cause, &after.by_cause, Span::ZERO);
+            count += 1.0;
+        }
+        if count > 0.0 {
+            sum / count / OLD_TALLY_EVERY.seconds()
+        } else {
+            0.0
+        }
+    }
+}

@@ -1,0 +1,255 @@
+//! An area's mass, or a comparison, on the ten-minute grid: what a rate is fitted to.
+
+use super::{Accounts, Step};
+use crate::balance::area::Area;
+use crate::balance::books::Books;
+use crate::balance::ledger::Ledger;
+use crate::balance::tally::Cause;
+use crate::balance::window::{GRID, KEPT};
+use crate::plant::{End, LineIx, Plant};
+use crate::time::{Monotonic, Span, Timestamp};
+
+/// Jumps that one series may hold; a busier one begins after the last but so many.
+const MOST_JUMPS: usize = 8;
+
+/// The book-corrected mass of an area on the ten-minute grid, ready for a fit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AreaSeries {
+    /// End of the first step, s of continuous time.
+    pub start_s: f64,
+    /// kg; NaN where there is none.
+    pub mass_kg: Vec<f64>,
+    /// Outdoor gas temperature, K; NaN where there is none. None for an area without outdoor gas.
+    pub outdoor_kelvin: Option<Vec<f64>>,
+    /// Times at which an unknown amount came or went, s.
+    pub jumps_s: Vec<f64>,
+    /// Standard uncertainty of the rate from its meters' calibration, kg/s.
+    pub meter_std_kg_per_s: f64,
+    /// Noise of its meters that is new at every reading: summed up it wanders, by this much squared
+    /// a second, kg2/s.
+    pub walk_kg2_per_s: f64,
+    /// Last step by both clocks.
+    pub last: (Monotonic, Timestamp),
+}
+
+impl Accounts {
+    /// The last `over` as a stretch of the grid; none without a step, or when it spans more than is
+    /// kept.
+    fn stretch(&self, over: Span) -> Option<Stretch<'_>> {
+        let from = self.first_of(over);
+        let (first, last) = (self.steps.get(from)?, self.steps.back()?);
+        let stretch = Stretch {
+            from,
+            first,
+            last,
+            count: 0,
+        };
+        let count = stretch.position(last) + 1;
+        (count <= KEPT).then_some(Stretch { count, ..stretch })
+    }
+
+    /// How far each comparison's channel stood from its peers, over the last `over`.
+    #[must_use]
+    pub fn unlike(&self, number: usize, over: Span) -> Option<AreaSeries> {
+        let stretch = self.stretch(over)?;
+        let (first, last) = (stretch.first, stretch.last);
+        let mut mass_kg = vec![f64::NAN; stretch.count];
+        for step in self.steps.iter().skip(stretch.from) {
+            if let (Some(slot), Some(kg)) = (
+                mass_kg.get_mut(stretch.position(step)),
+                step.unlike_kg.get(number),
+            ) {
+                *slot = f64::from(*kg);
+            }
+        }
+        Some(AreaSeries {
+            start_s: Span::from_millis(first.at.0).seconds(),
+            mass_kg,
+            outdoor_kelvin: None,
+            jumps_s: Vec::new(),
+            meter_std_kg_per_s: 0.0,
+            walk_kg2_per_s: 0.0,
+            last: (last.at, last.utc?),
+        })
+    }
+
+    /// Mean flow of each metered line over the last `over`, kg/s.
+    #[must_use]
+    pub fn mean_flows(&self, plant: &Plant, over: Span) -> Vec<Option<f64>> {
+        let from = self.first_of(over);
+        (0..plant.all.line.len())
+            .map(|line| {
+                let (mut kg, mut steps) = (0.0, 0_u32);
+                for step in self.steps.iter().skip(from) {
+                    if let Some(passed) = step.passed_kg.get(line).filter(|kg| kg.is_finite()) {
+                        kg += passed;
+                        steps += 1;
+                    }
+                }
+                let metered = plant.all.line.get(line)?.meter.is_some();
+                (metered && steps > 0).then(|| kg / (f64::from(steps) * GRID.seconds()))
+            })
+            .collect()
+    }
+
+    /// What an area's errors are now: independent variance in kg2, and each lasting cause in kg.
+    #[must_use]
+    pub fn errors_now(&self, area: &Area) -> (f64, Vec<(Cause, f64)>) {
+        let errors = self
+            .steps
+            .back()
+            .map(|last| self.errors(area, last.at))
+            .map(|errors| (errors.independent_kg2, errors.by_cause));
+        errors.unwrap_or_default()
+    }
+
+    /// The book-corrected mass of an area over the last `over`; none while no step has wall time.
+    #[must_use]
+    pub fn series(
+        &self,
+        plant: &Plant,
+        ledger: &Ledger,
+        area: &Area,
+        over: Span,
+    ) -> Option<AreaSeries> {
+        let stretch = self.stretch(over)?;
+        let (first, last, count) = (stretch.first, stretch.last, stretch.count);
+        let mut mass_kg = vec![f64::NAN; count];
+        let mut outdoor = vec![f64::NAN; count];
+        let mut jumps: Vec<usize> = Vec::new();
+        let crossing = crossing(plant, area);
+        // Without the entries that were over by then: they only move the whole series.
+        let books = Books::of(ledger, plant, area, first.utc.map(|utc| utc - GRID));
+        let mut net_booked = books.net();
+        let half = Span::from_millis(GRID.millis() / 2);
+        let (mut metered_kg, mut lasting_kg) = (0.0, vec![0.0; crossing.len()]);
+        let mut walk_kg2 = 0.0;
+        let mut expected = 0;
+        for step in self.steps.iter().skip(stretch.from) {
+            let at = stretch.position(step);
+            let mut jumped = step.restated;
+            // What flowed while nothing was recorded is not known.
+            let hole = at > expected && !crossing.is_empty();
+            expected = at + 1;
+            jumped |= hole;
+            // What had passed by the mean time of the step, and what passed in all of it.
+            let (mut by_mean, mut in_step) = (0.0, 0.0);
+            for (crossed, lasting) in crossing.iter().zip(&mut lasting_kg) {
+                let ix = crossed.line.index();
+                let not_shut = step.not_shut.get(ix).copied().unwrap_or(0) > 0;
+                if !crossed.metered {
+                    jumped |= not_shut;
+                    continue;
+                }
+                let kg = step.passed_kg.get(ix).copied().unwrap_or(f64::NAN);
+                if kg.is_finite() {
+                    in_step += crossed.sign * kg;
+                    by_mean +=
+                        crossed.sign * step.passed_by_mean_kg.get(ix).copied().unwrap_or(kg / 2.0);
+                    let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
+                    *lasting += f64::from(lasts);
+                    walk_kg2 += f64::from(new);
+                } else {
+                    jumped = true;
+                }
+            }
+            jumped |= step
+                .utc
+                .is_some_and(|utc| books.doubtful_between(utc - GRID, utc));
+            if jumped {
+                jumps.push(at);
+            }
+            let (Some(utc), false) = (step.utc, jumped) else {
+                metered_kg += in_step;
+                continue;
+            };
+            let booked = net_booked.up_to(utc - half);
+            // What is carried forward is no measurement of a loss.
+            let carried = step
+                .carried
+                .iter()
+                .any(|ix| plant.vessel(*ix).is_some_and(|v| area.holds(v.section)));
+            if let Some(slot) = mass_kg.get_mut(at).filter(|_| !carried) {
+                *slot = Self::mass(step, area) - (metered_kg + by_mean) - booked;
+            }
+            if let Some(slot) = outdoor.get_mut(at) {
+                *slot = step.outdoor_kelvin;
+            }
+            metered_kg += in_step;
+        }
+        let mut begins = 0;
+        // One jump where several steps in a row are not known.
+        let mut ends: Vec<usize> = Vec::new();
+        for jump in jumps {
+            match ends.last_mut() {
+                Some(end) if jump <= *end + 1 => *end = jump,
+                _ => ends.push(jump),
+            }
+        }
+        if ends.len() > MOST_JUMPS {
+            let drop = ends.len() - MOST_JUMPS;
+            begins = ends.get(drop - 1).map_or(0, |end| end + 1);
+            ends.drain(..drop);
+        }
+        let outdoors = area.vessels(plant).any(|vessel| vessel.outdoors);
+        let seconds = (last.at - first.at).seconds().max(1.0);
+        let meters: f64 = lasting_kg.iter().map(|kg| kg * kg).sum();
+        let time_s = |ix: usize| {
+            #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
+            let steps = ix as f64;
+            Span::from_millis(first.at.0).seconds() + steps * GRID.seconds()
+        };
+        Some(AreaSeries {
+            start_s: time_s(begins),
+            mass_kg: mass_kg.split_off(begins.min(count)),
+            outdoor_kelvin: outdoors.then(|| outdoor.split_off(begins.min(count))),
+            jumps_s: ends.into_iter().map(|end| time_s(end) + 1.0).collect(),
+            meter_std_kg_per_s: libm::sqrt(meters) / seconds,
+            walk_kg2_per_s: walk_kg2 / seconds,
+            last: (last.at, last.utc?),
+        })
+    }
+}
+
+/// A stretch of the ten-minute grid, on which steps may be missing.
+struct Stretch<'a> {
+    /// Position of its first step among all.
+    from: usize,
+    first: &'a Step,
+    last: &'a Step,
+    /// Steps of the grid in it, missing ones too.
+    count: usize,
+}
+
+impl Stretch<'_> {
+    /// Place of a step on the grid, from its first.
+    fn position(&self, step: &Step) -> usize {
+        let number = |at: Monotonic| at.0.div_euclid(GRID.millis());
+        usize::try_from(number(step.at) - number(self.first.at)).unwrap_or(0)
+    }
+}
+
+/// A line over the edge of an area.
+struct Crossing {
+    line: LineIx,
+    sign: f64,
+    metered: bool,
+}
+
+/// Lines between an area and other sections, and metered ones to the outside. What leaves by an
+/// unmetered line to the outside is a loss.
+fn crossing(plant: &Plant, area: &Area) -> Vec<Crossing> {
+    (0u32..)
+        .zip(&plant.all.line)
+        .filter_map(|(number, line)| {
+            let sign = area.sign_of(line.from, line.to)?;
+            let outside = line.from == End::Outside || line.to == End::Outside;
+            let metered = line.meter.is_some();
+            (metered || !outside).then_some(Crossing {
+                line: LineIx(number),
+                sign,
+                metered,
+            })
+        })
+        .collect()
+}
