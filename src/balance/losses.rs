@@ -67,8 +67,15 @@ struct AreaBook {
     report: LossReport,
 }
 
-/// An area's series, what is accepted of it, and what its meters make it wander by, kg2/s.
-type AreaSeriesWithSettings = (GridSeries, LossSettings, f64);
+/// An area's series with what is known of it beforehand.
+struct AreaCourse {
+    series: GridSeries,
+    settings: LossSettings,
+    /// What its meters make it wander by, kg2/s.
+    walk_kg2_per_s: f64,
+    /// Largest relative standard uncertainty of a meter's calibration.
+    meter_gain: f64,
+}
 
 /// A tick as the book takes it.
 pub struct LossTick<'a> {
@@ -404,11 +411,11 @@ impl LossBook {
             .map(|series| series.map(GridSeries::of_area))
             .collect();
         self.find_unlike_noise(&unlike, onset_s.0);
-        let judged: Vec<(&AreaBook, &NoiseModel, Option<AreaSeriesWithSettings>)> = self
+        let judged: Vec<(&AreaBook, &NoiseModel, Option<AreaCourse>)> = self
             .areas
             .iter()
             .filter_map(|book| Some((book, book.judgement.noise()?)))
-            .map(|(book, noise)| (book, noise, book.series(plant, ledger, &self.accounts)))
+            .map(|(book, noise)| (book, noise, book.course(plant, ledger, &self.accounts)))
             .collect();
         let mut traces = vec![Trace {
             of: TraceOf::Plant,
@@ -426,15 +433,15 @@ impl LossBook {
             .filter(|_| whole)
             .max_by(|(_, a), (_, b)| uncertainty(a.1).total_cmp(&uncertainty(b.1)))
             .map(|(number, _)| number);
-        for (number, (_, noise, series)) in judged.iter().enumerate() {
-            if let Some((series, settings, _)) = series
+        for (number, (_, noise, course)) in judged.iter().enumerate() {
+            if let Some(course) = course
                 && Some(number) != least_certain
             {
                 traces.push(Trace {
                     of: TraceOf::Area(number),
-                    series,
+                    series: &course.series,
                     noise,
-                    settings: *settings,
+                    settings: course.settings,
                 });
             }
         }
@@ -532,37 +539,36 @@ impl AreaBook {
         }
     }
 
-    fn series(
-        &self,
-        plant: &Plant,
-        ledger: &Ledger,
-        accounts: &Accounts,
-    ) -> Option<AreaSeriesWithSettings> {
+    fn course(&self, plant: &Plant, ledger: &Ledger, accounts: &Accounts) -> Option<AreaCourse> {
         let series = accounts.series(plant, ledger, &self.area, ONSET_OVER)?;
-        let walk = series.walk_kg2_per_s;
         let settings = LossSettings {
             accepted_std_kg_per_s: may_be_accepted(plant),
             drift_std_kg_per_s: series.meter_std_kg_per_s,
             ..LossSettings::default()
         };
-        Some((GridSeries::of_area(series), settings, walk))
+        Some(AreaCourse {
+            settings,
+            walk_kg2_per_s: series.walk_kg2_per_s,
+            meter_gain: series.meter_gain,
+            series: GridSeries::of_area(series),
+        })
     }
 
     /// True when the onset of a standing loss was looked for.
     fn judge(&mut self, plant: &Plant, ledger: &Ledger, accounts: &Accounts) -> bool {
-        let Some((series, settings, walk_kg2_per_s)) = self.series(plant, ledger, accounts) else {
+        let Some(course) = self.course(plant, ledger, accounts) else {
             return false;
         };
-        if self.steps.is_multiple_of(SWING_EVERY) && walk_kg2_per_s > 0.0 {
+        if self.steps.is_multiple_of(SWING_EVERY) && course.walk_kg2_per_s > 0.0 {
             self.swing_kg2_per_s = accounts.swing_kg2_per_s(plant, &self.area);
         }
         let frame = Frame {
-            series: &series,
-            settings,
+            series: &course.series,
+            settings: course.settings,
             false_alarms_per_year: plant.site.false_alerts_per_year,
             booked: ledger.entries().len(),
             restated_kg: 0.0,
-            walk_kg2_per_s: walk_kg2_per_s + self.swing_kg2_per_s,
+            walk_kg2_per_s: course.walk_kg2_per_s + self.swing_kg2_per_s,
         };
         let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {
@@ -573,6 +579,11 @@ impl AreaBook {
             .judgement
             .excess(&frame, self.report.rate.as_ref())
             .map(|mut excess| {
+                // A loss is seen as a change of metered flows, and no better than meters tell one.
+                let of_gain = course.meter_gain * excess.excess_kg_per_s;
+                excess.std_kg_per_s = libm::hypot(excess.std_kg_per_s, of_gain);
+                let of_gain_kg = course.meter_gain * excess.lost_kg;
+                excess.lost_std_kg = libm::hypot(excess.lost_std_kg, of_gain_kg);
                 // The series as a whole decides: a meter's wander may look like a beginning for a while.
                 excess.raised &= excess.excess_kg_per_s > SURE * excess.std_kg_per_s;
                 excess

@@ -247,6 +247,12 @@ fn a_dead_meter_widens_and_a_long_dead_one_joins() {
         .series(&run.plant, &run.ledger, &area, Span::DAY)
         .unwrap();
     assert_eq!(series.jumps_s.len(), 1, "{:?}", series.jumps_s);
+    // Both meters are calibrated to 1 %: so well is any change of the flow known.
+    assert!(
+        (series.meter_gain - 0.01).abs() < 1e-6,
+        "{}",
+        series.meter_gain
+    );
     let jump = series.jumps_s[0];
     let (mut before, mut after) = (Vec::new(), Vec::new());
     for (ix, kg) in series

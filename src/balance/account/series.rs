@@ -25,6 +25,9 @@ pub struct AreaSeries {
     pub jumps_s: Vec<f64>,
     /// Standard uncertainty of the rate from its meters' calibration, kg/s.
     pub meter_std_kg_per_s: f64,
+    /// Largest relative standard uncertainty of a meter's calibration: a change of the flow is known
+    /// no better.
+    pub meter_gain: f64,
     /// Noise of its meters that is new at every reading: summed up it wanders, by this much squared
     /// a second, kg2/s.
     pub walk_kg2_per_s: f64,
@@ -68,6 +71,7 @@ impl Accounts {
             outdoor_kelvin: None,
             jumps_s: Vec::new(),
             meter_std_kg_per_s: 0.0,
+            meter_gain: 0.0,
             walk_kg2_per_s: 0.0,
             last: (last.at, last.utc?),
         })
@@ -122,7 +126,9 @@ impl Accounts {
         let books = Books::of(ledger, plant, area, first.utc.map(|utc| utc - GRID));
         let mut net_booked = books.net();
         let half = Span::from_millis(GRID.millis() / 2);
-        let (mut metered_kg, mut lasting_kg) = (0.0, vec![0.0; crossing.len()]);
+        let mut metered_kg = 0.0;
+        // Of each meter: what its calibration makes uncertain, and what passed either way, kg.
+        let mut by_meter = vec![(0.0, 0.0); crossing.len()];
         let mut walk_kg2 = 0.0;
         let mut expected = 0;
         for step in self.steps.iter().skip(stretch.from) {
@@ -134,7 +140,7 @@ impl Accounts {
             jumped |= hole;
             // What had passed by the mean time of the step, and what passed in all of it.
             let (mut by_mean, mut in_step) = (0.0, 0.0);
-            for (crossed, lasting) in crossing.iter().zip(&mut lasting_kg) {
+            for (crossed, (lasting, passed)) in crossing.iter().zip(&mut by_meter) {
                 let ix = crossed.line.index();
                 let not_shut = step.not_shut.get(ix).copied().unwrap_or(0) > 0;
                 if !crossed.metered {
@@ -148,6 +154,7 @@ impl Accounts {
                         crossed.sign * step.passed_by_mean_kg.get(ix).copied().unwrap_or(kg / 2.0);
                     let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
                     *lasting += f64::from(lasts);
+                    *passed += kg.abs();
                     walk_kg2 += f64::from(new);
                 } else {
                     jumped = true;
@@ -193,7 +200,8 @@ impl Accounts {
         }
         let outdoors = area.vessels(plant).any(|vessel| vessel.outdoors);
         let seconds = (last.at - first.at).seconds().max(1.0);
-        let meters: f64 = lasting_kg.iter().map(|kg| kg * kg).sum();
+        let meters: f64 = by_meter.iter().map(|(lasting, _)| lasting * lasting).sum();
+        let gains = by_meter.iter().filter(|(_, passed)| *passed > 0.0);
         let time_s = |ix: usize| {
             #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
             let steps = ix as f64;
@@ -205,6 +213,9 @@ impl Accounts {
             outdoor_kelvin: outdoors.then(|| outdoor.split_off(begins.min(count))),
             jumps_s: ends.into_iter().map(|end| time_s(end) + 1.0).collect(),
             meter_std_kg_per_s: libm::sqrt(meters) / seconds,
+            meter_gain: gains
+                .map(|(lasting, passed)| lasting / passed)
+                .fold(0.0, f64::max),
             walk_kg2_per_s: walk_kg2 / seconds,
             last: (last.at, last.utc?),
         })
