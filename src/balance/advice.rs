@@ -5,6 +5,7 @@
 
 use super::account::Accounts;
 use super::area::Area;
+use super::inventory::VesselMass;
 use super::leak;
 use super::noise::NoiseModel;
 use super::report::{Explanation, HypothesisGroup, HypothesisKind, IsolationTest};
@@ -14,6 +15,7 @@ use super::whiten::NoiseParameters;
 use super::window::GRID;
 use crate::instrument::vacuum::leak_throughput_mbar_l_per_s;
 use crate::plant::{Contents, End, Id, Line, Plant, Vessel, VesselIx};
+use crate::quantity::Quality;
 use crate::time::Span;
 
 /// Lengths of an isolation that are proposed, h.
@@ -26,6 +28,8 @@ const SPOILT_MBAR: f64 = 1e-3;
 const GAUGE_READS_LOW: f64 = 7.0;
 /// What pumps and cold walls may hold at that pressure, mbar L/s.
 const HELD_BY_PUMPS: f64 = 10.0;
+/// No inhabited place has air of less pressure, Pa (4,800 m: ISO 2533, from memory).
+const LEAST_AIR_PA: f64 = 55_000.0;
 /// Ticks that one mean of the grid rests on.
 const TICKS: f64 = 60.0;
 
@@ -94,6 +98,47 @@ pub(super) fn exclude(
         within(longest_s),
         standing.join(", ")
     ));
+}
+
+/// Says out of which vessels of a supposed leak helium cannot flow into the air: those below the air's
+/// pressure. A hole there lets air in.
+pub(super) fn exclude_by_pressure(
+    explanation: &mut Explanation,
+    plant: &Plant,
+    masses: &[VesselMass],
+) {
+    let leaks = explanation
+        .groups
+        .iter()
+        .flat_map(|group| &group.hypotheses);
+    let sections: Vec<&Id> = leaks
+        .filter_map(|one| match &one.kind {
+            HypothesisKind::Leak { sections } => Some(sections),
+            _ => None,
+        })
+        .flatten()
+        .collect();
+    let below: Vec<String> = plant
+        .all
+        .vessel
+        .iter()
+        .zip(masses)
+        .filter(|(vessel, mass)| {
+            let section = plant.section(vessel.section);
+            mass.quality == Quality::Good
+                && section.is_some_and(|section| sections.contains(&&section.id))
+        })
+        .filter_map(|(vessel, mass)| {
+            let pa = mass.pressure_pa.filter(|pa| *pa < LEAST_AIR_PA)?;
+            Some(format!("{} ({:.0} mbar)", vessel.name, pa / PA_PER_MBAR))
+        })
+        .collect();
+    if !below.is_empty() {
+        explanation.excluded.push(format!(
+            "not into the air out of what stands below its pressure, where a hole would let air in: {}",
+            below.join(", ")
+        ));
+    }
 }
 
 fn within(seconds: f64) -> String {
@@ -328,6 +373,23 @@ mod tests {
             said.contains("String 4 bath (S4-PT-190 reads 1.0e-6 mbar)"),
             "{said}"
         );
+
+        // A pumped bath lets air in; one above the air's pressure may lose helium into it.
+        let section = &plant.section(plant.all.vessel[0].section).unwrap().id;
+        let HypothesisKind::Leak { sections } = &mut found.groups[0].hypotheses[0].kind else {
+            panic!("a leak");
+        };
+        *sections = vec![Id::clone(section)];
+        for (pa, excluded) in [(1_600.0, true), (120_000.0, false)] {
+            let mut masses = vec![VesselMass::new(); plant.all.vessel.len()];
+            masses[0].pressure_pa = Some(pa);
+            found.excluded.clear();
+            exclude_by_pressure(&mut found, &plant, &masses);
+            assert_eq!(!found.excluded.is_empty(), excluded);
+            if let Some(said) = found.excluded.first() {
+                assert!(said.contains("(16 mbar)"), "{said}");
+            }
+        }
 
         // What a pump could hold is not ruled out.
         let mut small = leak_of(0.1);

@@ -132,6 +132,10 @@ pub struct Detector {
     settings: DetectorSettings,
     noise: NoiseModel,
     regressors: usize,
+    /// Standard uncertainty of each regressor's coefficient beforehand.
+    regressor_stds: Vec<f64>,
+    /// The first sample's regressors: they are counted from there.
+    regressor_reference: Option<Vec<f64>>,
     origin_s: f64,
     /// Limit for a known noise, and for each doubling of age with this noise.
     normal_limit: f64,
@@ -255,6 +259,8 @@ impl Detector {
         let mut detector = Self {
             settings,
             regressors,
+            regressor_stds: vec![f64::INFINITY; regressors],
+            regressor_reference: None,
             origin_s,
             normal_limit: limit_for(settings.false_alarms_per_year, noise.step_s),
             limits: [0.0; OCTAVES],
@@ -282,6 +288,16 @@ impl Detector {
         };
         detector.set_limits();
         Ok(detector)
+    }
+
+    /// With what is known of the regressors' coefficients beforehand: a standard uncertainty around
+    /// zero each, infinite where nothing is known.
+    #[must_use]
+    pub fn with_regressor_stds(mut self, stds: &[f64]) -> Self {
+        for (known, std) in self.regressor_stds.iter_mut().zip(stds) {
+            *known = *std;
+        }
+        self
     }
 
     /// Takes a newly estimated noise into use; what was learned of level and wave stays.
@@ -571,7 +587,15 @@ impl Detector {
         if self.noise.daily_wave {
             row.extend_from_slice(&wave_row(self.origin_s + since_start));
         }
-        row.extend_from_slice(regressors);
+        let first = self
+            .regressor_reference
+            .get_or_insert_with(|| regressors.to_vec());
+        row.extend(
+            regressors
+                .iter()
+                .zip(first)
+                .map(|(now, first)| now - *first),
+        );
         let reference = *self
             .reference_kg
             .get_or_insert(mass + self.settings.accepted_kg_per_s * since_start);
@@ -791,6 +815,9 @@ impl Detector {
         // The rate so far is the accepted one within its uncertainty (at least 1 g/day).
         let accepted_std = (self.settings.accepted_std_kg_per_s * DAY_S).max(1e-3);
         matrix[RATE * k + RATE] += 1.0 / (accepted_std * accepted_std);
+        for (column, std) in (k - self.regressors..k).zip(&self.regressor_stds) {
+            matrix[column * k + column] += 1.0 / (std * std);
+        }
         let factor = Cholesky::new(&matrix, k)?;
         self.coefficients = factor.solve(&right);
         self.solved = true;
@@ -1001,9 +1028,8 @@ fn degrees_of_freedom(noise: &NoiseModel, age: u64) -> f64 {
         start_s: 0.0,
         step_s: noise.step_s,
         mass_kg: &mass,
-        regressors: &[],
-        steps_s: &[],
         bends_s: &[bend - noise.step_s],
+        ..LossSeries::default()
     };
     let mut design = Design::new(&series, false, 0.0);
     design.fix_rate();

@@ -12,8 +12,9 @@
 //! the marginal likelihood under a normal prior of the size. Hypotheses within a likelihood ratio of
 //! twenty of the leading one are not told apart by the measurements and stand in one group.
 //!
-//! The traces' covariance: each one's own standard uncertainty, and the correlation that their
-//! whitened residuals showed before the onset. Where even the best hypothesis leaves more than chance
+//! The traces' covariance: each one is whitened by its own noise, and what is left is correlated from
+//! trace to trace as it was before the onset. A change is a column in every trace, whitened alike, so
+//! all of them together are one generalised least-squares fit. Where even the best hypothesis leaves more than chance
 //! would, all uncertainties are enlarged (Birge 1932).
 //!
 //! **Source** generalised likelihood ratio for leaks and biases: Narasimhan and Mah 1987; signatures
@@ -21,7 +22,7 @@
 //! weights and sizes: common practice, no source.
 
 use super::area::Area;
-use super::forms::{Candidate, Fitted, Form, try_changes};
+use super::forms::{Candidate, Fitted, Form, left_of_change, try_changes};
 use super::grid::GridSeries;
 use super::inventory::VesselMass;
 use super::judgement::ONSET_OVER;
@@ -99,9 +100,11 @@ struct Supposed {
 struct Changes {
     form: Form,
     at_s: f64,
-    /// kg/day of a bend, kg of a jump; positive where helium seems lost.
-    size: Vec<f64>,
-    inverse: Cholesky,
+    traces: usize,
+    /// Products of the traces' changes, row by row: information of sizes, and agreement with the data.
+    /// Sizes are kg/day of a bend, kg of a jump; positive where helium seems lost.
+    information: Vec<f64>,
+    agreement: Vec<f64>,
 }
 
 /// A fitted hypothesis.
@@ -119,7 +122,7 @@ impl Evidence<'_> {
             .iter()
             .map(|trace| Based::new(trace, self.onset_s.0))
             .collect::<Option<_>>()?;
-        let correlation = correlations(&bases);
+        let correlation = Cholesky::new(&correlations(&bases), bases.len())?;
         let mut changes = vec![Self::changes(
             &bases,
             &correlation,
@@ -159,28 +162,40 @@ impl Evidence<'_> {
             .map(|best| best.at_s)
     }
 
-    fn changes(bases: &[Based], correlation: &[f64], form: Form, at_s: f64) -> Option<Changes> {
-        let found: Vec<Candidate> = bases
+    fn changes(bases: &[Based], correlation: &Cholesky, form: Form, at_s: f64) -> Option<Changes> {
+        let found: Vec<Change> = bases
             .iter()
             .map(|base| base.change(form, at_s))
             .collect::<Option<_>>()?;
-        let n = found.len();
-        let stds: Vec<f64> = found.iter().map(|c| libm::sqrt(c.variance)).collect();
-        let mut covariance = vec![0.0; n * n];
-        for ((row, left), correlation) in covariance
-            .chunks_exact_mut(n)
-            .zip(&stds)
-            .zip(correlation.chunks_exact(n))
-        {
-            for ((cell, right), r) in row.iter_mut().zip(&stds).zip(correlation) {
-                *cell = r * left * right;
+        let traces = found.len();
+        let mut information = Vec::with_capacity(traces * traces);
+        let mut agreement = vec![0.0; traces];
+        for (i, (one, agrees)) in found.iter().zip(&mut agreement).enumerate() {
+            let weights = correlation.inverse_column(i);
+            for (j, (other, weight)) in found.iter().zip(weights).enumerate() {
+                let same = i == j;
+                let products = if same {
+                    (
+                        one.fitted.variance.recip(),
+                        one.fitted.change / one.fitted.variance,
+                    )
+                } else {
+                    let base = bases.get(j)?;
+                    (
+                        common(&one.left, &other.left),
+                        common(&one.left, &base.residuals),
+                    )
+                };
+                information.push(weight * products.0);
+                *agrees += weight * products.1;
             }
         }
         Some(Changes {
             form,
             at_s,
-            size: found.iter().map(|c| c.change).collect(),
-            inverse: Cholesky::new(&covariance, n)?,
+            traces,
+            information,
+            agreement,
         })
     }
 
@@ -273,7 +288,7 @@ impl Evidence<'_> {
                 likely: 20.0,
             });
         }
-        self.suppose_instruments(form, (0.04, 0.02), all, |vessel, channels| {
+        self.suppose_instruments(form, (0.04, 0.05), all, |vessel, channels| {
             HypothesisKind::Step { vessel, channels }
         });
         for &(changed_s, vessel) in self.modes {
@@ -482,9 +497,13 @@ impl Fitting {
 
 impl Changes {
     fn fit(&self, direction: &[f64]) -> Fitting {
-        let weighted = self.inverse.solve(direction);
-        let information = dot(&weighted, direction);
-        let score = dot(&weighted, &self.size);
+        let information: f64 = self
+            .information
+            .chunks_exact(self.traces)
+            .zip(direction)
+            .map(|(row, share)| share * dot(row, direction))
+            .sum();
+        let score = dot(&self.agreement, direction);
         if !(information > 0.0 && score.is_finite()) {
             return Fitting {
                 size: 0.0,
@@ -499,9 +518,11 @@ impl Changes {
         }
     }
 
-    /// Chi-square of "nothing happened" over the traces.
+    /// Chi-square that a change of its own size in each trace explains.
     fn chi_square(&self) -> f64 {
-        dot(&self.inverse.solve(&self.size), &self.size)
+        Cholesky::new(&self.information, self.traces).map_or(0.0, |factor| {
+            dot(&factor.solve(&self.agreement), &self.agreement)
+        })
     }
 }
 
@@ -511,7 +532,7 @@ fn enlarge(changes: &[Changes], fitted: &mut [Fitting]) {
         .first()
         .map(|bend| {
             let best = fitted.iter().fold(0.0_f64, |m, fit| m.max(fit.explained));
-            let free = bend.size.len().saturating_sub(1);
+            let free = bend.traces.saturating_sub(1);
             (bend.chi_square() - best, free)
         })
         .filter(|(_, free)| *free > 0);
@@ -533,36 +554,49 @@ struct Based<'a> {
     fitted: Fitted,
     start_s: f64,
     length: usize,
-    /// Whitened residuals before the onset, by number of the grid step.
-    residuals: Vec<(i64, f64)>,
+    /// Whitened residuals.
+    residuals: OnGrid,
+    /// Steps of the grid before the onset.
+    before: i64,
+}
+
+/// A change in one trace.
+struct Change {
+    fitted: Candidate,
+    /// What is left of it beside the trace's fit, for a size of one.
+    left: OnGrid,
+}
+
+/// Values by number of the grid step, from the first.
+struct OnGrid {
+    first: i64,
+    values: Vec<f64>,
+}
+
+fn step_of(time_s: f64, step_s: f64) -> i64 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "a cast from float saturates"
+    )]
+    let step = libm::round(time_s / step_s) as i64;
+    step
 }
 
 impl<'a> Based<'a> {
     fn new(trace: &'a Trace<'a>, onset_s: f64) -> Option<Self> {
         trace.series.with(ONSET_OVER, |window| {
             let fitted = leak::without_change(window, trace.noise, &trace.settings).ok()?;
-            let residuals = fitted
-                .whitened
-                .residuals(&fitted.solved.coefficients)
-                .into_iter()
-                .zip(&fitted.whitened.gains)
-                .enumerate()
-                .filter(|(ix, (_, gain))| gain.is_some() && window.time_s(*ix) < onset_s)
-                .map(|(ix, (residual, _))| {
-                    #[expect(
-                        clippy::cast_possible_truncation,
-                        reason = "a cast from float saturates"
-                    )]
-                    let step = libm::round(window.time_s(ix) / window.step_s) as i64;
-                    (step, residual)
-                })
-                .collect();
+            let residuals = OnGrid {
+                first: step_of(window.start_s, window.step_s),
+                values: fitted.whitened.residuals(&fitted.solved.coefficients),
+            };
             Some(Self {
                 trace,
                 fitted,
                 start_s: window.start_s,
                 length: window.mass_kg.len(),
                 residuals,
+                before: step_of(onset_s, window.step_s),
             })
         })
     }
@@ -580,7 +614,7 @@ impl<'a> Based<'a> {
     }
 
     /// What a change at that time would be; one that began before the series is as old as it.
-    fn change(&self, form: Form, at_s: f64) -> Option<Candidate> {
+    fn change(&self, form: Form, at_s: f64) -> Option<Change> {
         let series = self.series();
         let steps = (at_s - series.start_s) / series.step_s;
         let last = self.length.checked_sub(1)?;
@@ -590,22 +624,47 @@ impl<'a> Based<'a> {
             reason = "a cast from float saturates"
         )]
         let onset = (libm::ceil(steps).max(1.0) as usize).min(last);
-        try_changes(&series, &self.fitted, form, &[onset])
+        let fitted = try_changes(&series, &self.fitted, form, &[onset])
             .first()
-            .copied()
+            .copied()?;
+        Some(Change {
+            fitted,
+            left: OnGrid {
+                first: self.residuals.first,
+                values: left_of_change(&series, &self.fitted, form, onset),
+            },
+        })
+    }
+
+    /// Residuals before the onset, by number of the grid step.
+    fn quiet(&self) -> impl Iterator<Item = (i64, f64)> {
+        (self.residuals.first..self.before)
+            .zip(&self.residuals.values)
+            .zip(&self.fitted.whitened.gains)
+            .filter(|(_, gain)| gain.is_some())
+            .map(|((step, residual), _)| (step, *residual))
     }
 }
 
-/// Correlations of the traces' residuals, row by row.
+/// Sum of products over the steps that both have.
+fn common(one: &OnGrid, other: &OnGrid) -> f64 {
+    let skip = |ahead: i64| usize::try_from(ahead).unwrap_or(0);
+    let left = one.values.iter().skip(skip(other.first - one.first));
+    let right = other.values.iter().skip(skip(one.first - other.first));
+    left.zip(right).map(|(a, b)| a * b).sum()
+}
+
+/// Correlations of the traces' residuals before the onset, row by row.
 fn correlations(bases: &[Based]) -> Vec<f64> {
+    let quiet: Vec<Vec<(i64, f64)>> = bases.iter().map(|base| base.quiet().collect()).collect();
     let n = bases.len();
     let mut found = vec![0.0; n * n];
-    for (row, left) in found.chunks_exact_mut(n.max(1)).zip(bases) {
-        for (cell, right) in row.iter_mut().zip(bases) {
+    for (row, left) in found.chunks_exact_mut(n.max(1)).zip(&quiet) {
+        for (cell, right) in row.iter_mut().zip(&quiet) {
             *cell = if std::ptr::eq(left, right) {
                 1.0
             } else {
-                correlation(&left.residuals, &right.residuals)
+                correlation(left, right)
             };
         }
     }

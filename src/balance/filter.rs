@@ -72,6 +72,8 @@ pub struct LossFilter {
     transition: Transition,
     rate_change_kg_per_day: f64,
     regressors: usize,
+    /// The first sample's regressors: they are counted from there.
+    regressor_reference: Option<Vec<f64>>,
     origin_s: f64,
     reference_kg: Option<f64>,
     /// Grid index of the next sample.
@@ -135,6 +137,7 @@ impl LossFilter {
             transition,
             rate_change_kg_per_day: change * DAY_S,
             regressors,
+            regressor_reference: None,
             origin_s,
             reference_kg: None,
             next: 0,
@@ -145,6 +148,21 @@ impl LossFilter {
             chi_square: 0.0,
             samples: 0,
         })
+    }
+
+    /// With what is known of the regressors' coefficients beforehand: a standard uncertainty around
+    /// zero each, infinite where nothing is known.
+    #[must_use]
+    pub fn with_regressor_stds(mut self, stds: &[f64]) -> Self {
+        let first = self.root.states - 1 - self.regressors;
+        for (at, std) in (first..self.root.states - 1).zip(stds) {
+            if std.is_finite() {
+                let mut row = vec![0.0; self.root.states + 1];
+                row[at] = 1.0 / std;
+                self.root.add(row);
+            }
+        }
+        self
     }
 
     /// Takes a newly found noise into use; what is known of all states stays.
@@ -254,7 +272,15 @@ impl LossFilter {
         row.extend_from_slice(&SHOWN[..self.transition.states]);
         row.push(1.0);
         row.extend_from_slice(&self.shown_wave);
-        row.extend_from_slice(regressors);
+        let first = self
+            .regressor_reference
+            .get_or_insert_with(|| regressors.to_vec());
+        row.extend(
+            regressors
+                .iter()
+                .zip(first)
+                .map(|(now, first)| now - *first),
+        );
         row.push(0.0);
         row.push(mass_kg - reference);
         let white = self.transition.white_variance;

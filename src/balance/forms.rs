@@ -137,6 +137,45 @@ pub(super) fn search(
     try_changes(series, base, form, &grid(from, to, FINE))
 }
 
+/// What is left of a whitened change of size one beside the columns of the fit, on the grid of the
+/// series; zero where a sample misses.
+pub(super) fn left_of_change(
+    series: &LossSeries<'_>,
+    base: &Fitted,
+    form: Form,
+    onset: usize,
+) -> Vec<f64> {
+    let width = base.whitened.columns + 1;
+    let transition = base.whitened.filter.transition;
+    let mut state = Columns::new(1);
+    let mut products = vec![0.0; width];
+    let begun_s = series.time_s(onset);
+    let mut left: Vec<f64> = Vec::with_capacity(base.whitened.gains.len());
+    let rows = || base.whitened.rows.chunks_exact(width);
+    for (i, (gain, row)) in base.whitened.gains.iter().zip(rows()).enumerate() {
+        let mut out = [0.0];
+        match gain {
+            _ if i <= onset => {}
+            None => state.skip(&transition, 1),
+            Some(gain) => {
+                let change = form.value(series.time_s(i) - begun_s);
+                state.observe(&transition, gain, &[change], &mut out);
+                for (product, column) in products.iter_mut().zip(row) {
+                    *product += column * out[0];
+                }
+            }
+        }
+        left.push(out[0]);
+    }
+    // The last one is the series itself.
+    products.pop();
+    let taken = base.solved.factor.solve(&products);
+    for (left, row) in left.iter_mut().zip(rows()) {
+        *left -= dot(&taken, row);
+    }
+    left
+}
+
 /// The fit of a change at each of some samples of the grid, in rising order.
 pub(super) fn try_changes(
     series: &LossSeries<'_>,

@@ -10,7 +10,7 @@ use super::noise::NoiseModel;
 use super::series::LossSeries;
 use super::tally::carried_kg2;
 use super::window::{Average, GRID, KEPT, MassHistory};
-use crate::plant::Plant;
+use crate::plant::{Behaviour, ChannelIx, Contents, Plant, TemperatureSource};
 use crate::time::{Monotonic, Span, Timestamp};
 
 /// By how much the filter lets the rate change in a day, as a share of the noise a day: about what
@@ -18,15 +18,23 @@ use crate::time::{Monotonic, Span, Timestamp};
 /// (common practice, no source).
 const RATE_CHANGE_OF_NOISE_A_DAY: f64 = 0.5;
 
+/// A course that an error follows.
+struct Regressor {
+    course: Vec<f64>,
+    /// Standard uncertainty of its coefficient beforehand.
+    std: f64,
+}
+
 /// The book-corrected mass of the plant or of an area, step by step.
 pub(super) struct GridSeries {
     /// End of the first step, s of continuous time.
     pub start_s: f64,
     /// kg; NaN where there is none.
     pub mass_kg: Vec<f64>,
-    /// Rate and bend of the outdoor gas temperature, K/h and K/h2: a lagging thermometer's error
-    /// follows them. None without outdoor gas.
-    weather: Option<[Vec<f64>; 2]>,
+    /// Courses that errors follow. With outdoor gas: rate and bend of its temperature, K/h and K/h2,
+    /// which a lagging thermometer's error follows. With meters: what they have let in and out, kg,
+    /// which the error of their calibration is a part of.
+    regressors: Vec<Regressor>,
     /// Times, s, at which an unknown amount came or went.
     jumps_s: Vec<f64>,
     /// Last step, by both clocks.
@@ -85,26 +93,27 @@ impl GridSeries {
                 *kelvin = average.outdoor_kelvin;
             }
         }
-        let weather = plant
-            .all
-            .vessel
-            .iter()
-            .any(|vessel| vessel.outdoors)
-            .then(|| rate_and_bend(&outdoor));
+        let outdoors = plant.all.vessel.iter().any(|vessel| vessel.outdoors);
         Some(Self {
             start_s: time_s(0),
             mass_kg,
-            weather,
+            regressors: weather(outdoors.then_some(&*outdoor), age(plant)).collect(),
             jumps_s,
             last: (last.at, last.utc?),
         })
     }
 
     /// That of an area.
-    pub fn of_area(series: AreaSeries) -> Self {
+    pub fn of_area(plant: &Plant, series: AreaSeries) -> Self {
+        let meters = series.metered.into_iter().map(|metered| Regressor {
+            course: metered.passed_kg,
+            std: metered.relative_std,
+        });
         Self {
             start_s: series.start_s,
-            weather: series.outdoor_kelvin.as_deref().map(rate_and_bend),
+            regressors: weather(series.outdoor_kelvin.as_deref(), age(plant))
+                .chain(meters)
+                .collect(),
             mass_kg: series.mass_kg,
             jumps_s: series.jumps_s,
             last: series.last,
@@ -117,11 +126,11 @@ impl GridSeries {
         let from = self.mass_kg.len().saturating_sub(wanted);
         let mass_kg = self.mass_kg.get(from..).unwrap_or(&[]);
         let regressors: Vec<&[f64]> = self
-            .weather
+            .regressors
             .iter()
-            .flatten()
-            .filter_map(|course| course.get(from..))
+            .filter_map(|regressor| regressor.course.get(from..))
             .collect();
+        let stds = self.stds();
         let start_s = self.time_s(from);
         // A jump before the second sample is part of the level.
         let first = self
@@ -132,13 +141,19 @@ impl GridSeries {
             step_s: GRID.seconds(),
             mass_kg,
             regressors: &regressors,
+            regressor_stds: &stds,
             steps_s: self.jumps_s.get(first..).unwrap_or(&[]),
             bends_s: &[],
         })
     }
 
     pub fn regressors(&self) -> usize {
-        self.weather.as_ref().map_or(0, |weather| weather.len())
+        self.regressors.len()
+    }
+
+    /// Standard uncertainty of each regressor's coefficient beforehand.
+    pub fn stds(&self) -> Vec<f64> {
+        self.regressors.iter().map(|one| one.std).collect()
     }
 
     pub fn feed_all(&self, detector: &mut Detector) {
@@ -174,6 +189,7 @@ impl GridSeries {
         else {
             return (None, None);
         };
+        filter = filter.with_regressor_stds(&self.stds());
         let mut known = None;
         for at in from..self.mass_kg.len() {
             self.filter(at, &mut filter, &mut known);
@@ -192,7 +208,7 @@ impl GridSeries {
             detector.restate();
         }
         if let Some(&mass_kg) = self.mass_kg.get(at) {
-            detector.feed(self.time_s(at), mass_kg, &self.weather_at(at));
+            detector.feed(self.time_s(at), mass_kg, &self.regressors_at(at));
         }
         if let Some(filter) = filter {
             self.filter(at, filter, known);
@@ -205,16 +221,15 @@ impl GridSeries {
         }
         if let Some(&mass_kg) = self.mass_kg.get(at) {
             *known = filter
-                .feed(self.time_s(at), mass_kg, &self.weather_at(at))
+                .feed(self.time_s(at), mass_kg, &self.regressors_at(at))
                 .or(known.take());
         }
     }
 
-    fn weather_at(&self, at: usize) -> Vec<f64> {
-        self.weather
+    fn regressors_at(&self, at: usize) -> Vec<f64> {
+        self.regressors
             .iter()
-            .flatten()
-            .filter_map(|course| course.get(at).copied())
+            .filter_map(|regressor| regressor.course.get(at).copied())
             .collect()
     }
 
@@ -251,15 +266,52 @@ fn during(jump: &Jump, utc: Timestamp) -> bool {
     utc > jump.from && utc - GRID < jump.to
 }
 
-/// Rise of the mean over the last two hours from that of the two hours before, per hour, and by how
-/// much that rise itself has risen in two hours, per hour squared. The rate stands for two hours
-/// ago; with the bend beside it, the lag of a daily wave of varying size is followed in phase.
+/// How old the weather's courses are to be, in steps of the grid. Slow errors of the thermometers reach
+/// the mass too, and a regressor that shows those explains noise away: the rate then looks surer than
+/// it is. Two hours ago they were others.
+fn age(plant: &Plant) -> usize {
+    const FORGOTTEN: usize = 12;
+    let wanders = |ix: ChannelIx| {
+        let terms = plant.channel(ix).map(|channel| &channel.uncertainty.shared);
+        terms.into_iter().flatten().any(|term| {
+            let group = plant.groups.get(usize::from(term.group.0));
+            group.is_some_and(|group| matches!(group.behaviour, Behaviour::Correlated { .. }))
+        })
+    };
+    let outdoors = plant.all.vessel.iter().filter(|vessel| vessel.outdoors);
+    let mut thermometers = outdoors.filter_map(|vessel| match &vessel.contents {
+        Contents::Fluid {
+            temperature: TemperatureSource::Channel(ix),
+            ..
+        } => Some(*ix),
+        _ => None,
+    });
+    if thermometers.any(wanders) {
+        FORGOTTEN
+    } else {
+        0
+    }
+}
+
+/// The weather's courses, where there is outdoor gas.
+fn weather(outdoor_kelvin: Option<&[f64]>, age: usize) -> impl Iterator<Item = Regressor> {
+    let courses = outdoor_kelvin.map(|kelvin| rate_and_bend(kelvin, age));
+    let courses = courses.into_iter().flatten();
+    courses.map(|course| Regressor {
+        course,
+        std: f64::INFINITY,
+    })
+}
+
+/// Rise of the mean over two hours from that of the two hours before, per hour, and by how much that
+/// rise itself has risen in two hours, per hour squared, as they were `age` steps ago. The rate stands
+/// for two hours before that; with the bend beside it, the lag of a daily wave of varying size is
+/// followed in phase.
 ///
-/// The means are long because the thermometers' own slow errors reach the mass too: a regressor that
-/// shows them step by step explains away the quick part of the noise, and what is left looks slower
-/// and larger than it is. Only the past is used, so that the sequential test and an estimate of the
-/// whole series see the same. The first values repeat the first that has a whole past.
-fn rate_and_bend(values: &[f64]) -> [Vec<f64>; 2] {
+/// The means are long since a regressor that shows the thermometers' noise step by step explains away
+/// the quick part of the mass's. Only the past is used, so that the sequential test and an estimate of
+/// the whole series see the same. The first values repeat the first that has a whole past.
+fn rate_and_bend(values: &[f64], age: usize) -> [Vec<f64>; 2] {
     const PART: usize = 12;
     #[expect(clippy::cast_precision_loss, reason = "a dozen steps")]
     let hours = PART as f64 * GRID.seconds() / 3600.0;
@@ -276,8 +328,9 @@ fn rate_and_bend(values: &[f64]) -> [Vec<f64>; 2] {
     }
     for course in [&mut rates, &mut bends] {
         let first = course.first().copied().unwrap_or(0.0);
-        let missing = values.len() - course.len();
+        let missing = values.len() - course.len() + age;
         course.splice(0..0, std::iter::repeat_n(first, missing));
+        course.truncate(values.len());
     }
     [rates, bends]
 }
@@ -293,5 +346,24 @@ fn mean_of_present(values: &[f64]) -> f64 {
         sum / f64::from(count)
     } else {
         f64::NAN
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn older_courses_are_the_same_courses_later() {
+        let kelvin: Vec<f64> = (0..400)
+            .map(|i| 284.0 + 5.0 * libm::sin(f64::from(i) / 23.0))
+            .collect();
+        let (fresh, old) = (rate_and_bend(&kelvin, 0), rate_and_bend(&kelvin, 12));
+        for (fresh, old) in fresh.iter().zip(&old) {
+            assert_eq!(fresh.len(), kelvin.len());
+            assert_eq!(old.len(), kelvin.len());
+            assert!(fresh.iter().zip(old.iter().skip(12)).all(|(a, b)| a == b));
+        }
+        assert!(fresh[0].iter().any(|rate| *rate > 0.5), "K/h");
     }
 }

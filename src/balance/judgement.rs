@@ -10,6 +10,7 @@ use super::leak::{self, Onset, OnsetEstimate};
 use super::noise::{self, NoiseModel, NoiseSettings};
 use super::report::{ExcessLoss, LossRate};
 use super::series::{LossSeries, LossSettings};
+use super::window::GRID;
 use crate::time::Span;
 
 /// Longest stretch a rate is estimated over.
@@ -26,6 +27,9 @@ const NOISE_FROM: usize = 72;
 
 /// While a loss stands, its onset and size are found anew this often, in steps of the grid.
 const REFINE_EVERY: u32 = 6;
+
+/// Half of a normal distribution's 95 % band, in standard uncertainties.
+const TWO_SIDED_95: f64 = 1.959_963_984_540_054;
 
 /// A loss held over a jump is over when its size is less than so many of its uncertainties.
 const STILL_SEEN: f64 = 2.0;
@@ -232,7 +236,8 @@ impl Judgement {
             ..DetectorSettings::default()
         };
         let detector = Detector::new(settings, noise.clone(), series.regressors(), series.start_s);
-        self.watch = detector.ok().map(|mut detector| {
+        self.watch = detector.ok().map(|detector| {
+            let mut detector = detector.with_regressor_stds(&series.stds());
             series.feed_all(&mut detector);
             if let Some(stood) = stood {
                 detector.carry_on(&stood);
@@ -315,7 +320,7 @@ impl Judgement {
         Some(LossRate {
             over,
             rate_kg_per_s: found.rate_kg_per_s,
-            std_kg_per_s: found.std_uncertainty_kg_per_s,
+            std_kg_per_s: of_band(found.band_95_kg_per_s),
             decision_threshold_kg_per_s: found.decision_threshold_kg_per_s,
             detection_limit_kg_per_s: found.detection_limit_kg_per_s,
             white_std_kg: noise.parameters.white_std_kg,
@@ -343,28 +348,44 @@ impl Judgement {
                 lost_std_kg: 0.0,
             });
         };
-        if let Some((_, found)) = &self.refined {
+        // A step is known by its end and stands for its middle: what seems to begin then began half a
+        // step before, and what was lost until then goes on for another half.
+        let half_s = 0.5 * GRID.seconds();
+        if let Some((age, found)) = &self.refined {
+            let found_s = f64::from(*age) * GRID.seconds() + half_s;
+            let lasted_s = (frame.series.end_s() - found.onset_s + half_s).max(half_s);
+            let (from, to) = found.onset_band_95_s;
+            let (from, to) = (at(from - half_s), at(to - half_s));
             return Some(ExcessLoss {
                 raised: true,
-                since: at(found.onset_s),
-                since_band: at(found.onset_band_95_s.0).zip(at(found.onset_band_95_s.1)),
+                since: at(found.onset_s - half_s),
+                since_band: from.zip(to),
                 excess_kg_per_s: found.excess_kg_per_s,
-                std_kg_per_s: found.std_uncertainty_kg_per_s,
-                lost_kg: found.lost_kg,
-                lost_std_kg: found.lost_std_uncertainty_kg,
+                std_kg_per_s: of_band(found.band_95_kg_per_s),
+                lost_kg: found.lost_kg + found.excess_kg_per_s * found_s,
+                lost_std_kg: found.lost_std_uncertainty_kg * lasted_s
+                    / (lasted_s - found_s).max(half_s),
             });
         }
-        let lasted_s = frame.series.end_s() - detection.onset_s;
+        let lasted_s = frame.series.end_s() - detection.onset_s + half_s;
         Some(ExcessLoss {
             raised: true,
-            since: at(detection.onset_s),
-            since_band: at(detection.onset_band_95_s.0).zip(at(detection.onset_band_95_s.1)),
+            since: at(detection.onset_s - half_s),
+            since_band: at(detection.onset_band_95_s.0 - half_s)
+                .zip(at(detection.onset_band_95_s.1 - half_s)),
             excess_kg_per_s: detection.excess_kg_per_s,
             std_kg_per_s: detection.std_uncertainty_kg_per_s,
             lost_kg: detection.excess_kg_per_s * lasted_s,
             lost_std_kg: detection.std_uncertainty_kg_per_s * lasted_s,
         })
     }
+}
+
+/// Standard uncertainty of which 1.96 reach the ends of a 95 % band. The noise is estimated and the
+/// beginning may be unknown, so the figure's distribution has longer tails than the normal one; whoever
+/// multiplies by two is to get what was meant (JCGM 100:2008, G.3 and G.4).
+fn of_band((from, to): (f64, f64)) -> f64 {
+    (to - from) / (2.0 * TWO_SIDED_95)
 }
 
 /// Those times that lie inside a window.

@@ -54,6 +54,9 @@ pub struct LossEstimate {
     /// Sum of squares of whitened residuals over its degrees of freedom: near 1 when the noise
     /// model fits.
     pub reduced_chi_square: f64,
+    /// By how much the variance was enlarged since the slow part of the residuals is larger than the
+    /// noise explains; at least one.
+    pub slow_enlargement: f64,
     /// Samples used.
     pub samples: usize,
     /// Samples of the grid that were missing.
@@ -140,7 +143,10 @@ pub fn estimate(
     noise.check_grid(series.step_s)?;
     let mut design = Design::new(series, noise.daily_wave, 0.0);
     let missing = series.mass_kg.len() - design.usable();
-    let priors: Vec<Prior> = nuisance_prior(noise, &design).into_iter().collect();
+    let priors: Vec<Prior> = nuisance_prior(noise, &design)
+        .into_iter()
+        .chain(design.regressor_prior())
+        .collect();
     let fit = Fit::new(&mut design, noise, &priors, RATE)?;
     let days = DAY_S;
     let rate = fit.coefficient(RATE) / days;
@@ -189,6 +195,7 @@ pub fn estimate(
         wave_amplitude_kg,
         level_at_end_kg: design.level_at_end(&fit.solved.coefficients, series, 0.0),
         reduced_chi_square: fit.reduced_chi_square,
+        slow_enlargement: fit.slow_enlargement,
         samples: fit.whitened.used,
         missing,
         spikes: fit.spikes,
@@ -260,7 +267,7 @@ pub fn estimate_with_onset(
         onset_band_95_s: mixture.onset_band(),
         at_onset_kg_per_s: (at_best.0 / DAY_S, libm::sqrt(at_best.1) / DAY_S),
         lost_kg: lost,
-        lost_std_uncertainty_kg: libm::sqrt(lost_variance),
+        lost_std_uncertainty_kg: widen * libm::sqrt(lost_variance),
         significance: at_best.0 / libm::sqrt(at_best.1),
         reduced_chi_square: fit.reduced_chi_square,
         samples: fit.whitened.used,
@@ -317,6 +324,7 @@ pub(super) fn without_change(
 fn priors(design: &Design, noise: &NoiseModel, settings: &LossSettings) -> Vec<Prior> {
     std::iter::once(accepted_prior(settings))
         .chain(nuisance_prior(noise, design))
+        .chain(design.regressor_prior())
         .collect()
 }
 
@@ -343,6 +351,7 @@ struct Fit {
     variance: f64,
     reduced_chi_square: f64,
     reduced_enlargement: f64,
+    slow_enlargement: f64,
     spikes: usize,
 }
 
@@ -365,10 +374,16 @@ impl Fit {
         let free = count(whitened.used.saturating_sub(solved.factor.rank())).max(1.0);
         let reduced_chi_square = solved.sum_of_squares / free;
         // Three standard deviations of chance are let pass.
-        let reduced_enlargement = if reduced_chi_square > 1.0 + 3.0 * libm::sqrt(2.0 / free) {
+        let too_large = reduced_chi_square > 1.0 + 3.0 * libm::sqrt(2.0 / free);
+        let slow_enlargement = if too_large {
+            1.0
+        } else {
+            slow_enlargement(&whitened, &solved, design.step_s)
+        };
+        let reduced_enlargement = if too_large {
             reduced_chi_square
         } else {
-            1.0
+            slow_enlargement
         };
         let variance = solved.factor.variance(which) * reduced_enlargement;
         Ok(Self {
@@ -378,6 +393,7 @@ impl Fit {
             variance,
             reduced_chi_square,
             reduced_enlargement,
+            slow_enlargement,
             spikes,
         })
     }
@@ -385,6 +401,39 @@ impl Fit {
     fn coefficient(&self, which: usize) -> f64 {
         self.solved.coefficients.get(which).copied().unwrap_or(0.0)
     }
+}
+
+/// By how much the slow part of the whitened residuals, which a rate rests on, is larger in square than
+/// the rest: at least one. Noise that is slower than the model's one correlation time (contents of pipes
+/// that wander, weather) shows there and nowhere else. Few of these waves pass in a window, so as many
+/// again as if they were right are added.
+///
+/// **Source** Birge 1932 (enlarging by the residuals), on the slow part only: common practice, no source.
+fn slow_enlargement(whitened: &Whitened, solved: &Solved, step_s: f64) -> f64 {
+    /// Waves of more than a day and a sixth: the daily one is fitted.
+    const SLOWEST_FREE_S: f64 = 7.0 * DAY_S / 6.0;
+    const AS_IF_RIGHT: f64 = 24.0;
+    let residuals = whitened.residuals(&solved.coefficients);
+    let span_s = count(residuals.len()) * step_s;
+    let waves = libm::floor(span_s / SLOWEST_FREE_S);
+    let (mut sum, mut free) = (0.0, -1.0);
+    let mut wave = 1.0;
+    while wave <= waves && wave <= 64.0 {
+        let turn = std::f64::consts::TAU * wave / count(residuals.len());
+        let (mut cosine, mut sine) = (0.0, 0.0);
+        for (i, residual) in residuals.iter().enumerate() {
+            let (s, c) = libm::sincos(turn * count(i));
+            cosine += c * residual;
+            sine += s * residual;
+        }
+        sum += 2.0 * (cosine * cosine + sine * sine) / count(whitened.used.max(1));
+        free += 2.0;
+        wave += 1.0;
+    }
+    if free < 4.0 {
+        return 1.0;
+    }
+    ((sum + AS_IF_RIGHT) / (free + AS_IF_RIGHT)).max(1.0)
 }
 
 /// A rate that depends on an onset that is only known in probability.

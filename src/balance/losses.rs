@@ -30,9 +30,6 @@ const SURE: f64 = 2.0;
 /// The rate of an area is found anew this often, in steps of the grid (an hour).
 const AREA_RATE_EVERY: u32 = 6;
 
-/// What calibrations make of changing contents is found anew this often, in steps (six hours).
-const SWING_EVERY: u32 = 36;
-
 /// The noise of a comparison is found anew after so many explanations (a day).
 const UNLIKE_NOISE_EVERY: u32 = 24;
 
@@ -62,8 +59,6 @@ struct AreaBook {
     area: Area,
     judgement: Judgement,
     steps: u32,
-    /// What calibrations make of changing contents, kg2/s.
-    swing_kg2_per_s: f64,
     report: LossReport,
 }
 
@@ -408,7 +403,7 @@ impl LossBook {
         );
         let unlike: Vec<Option<GridSeries>> = (0..tick.comparisons.len())
             .map(|number| self.accounts.unlike(number, ONSET_OVER))
-            .map(|series| series.map(GridSeries::of_area))
+            .map(|series| series.map(|series| GridSeries::of_area(plant, series)))
             .collect();
         self.find_unlike_noise(&unlike, onset_s.0);
         let judged: Vec<(&AreaBook, &NoiseModel, Option<AreaCourse>)> = self
@@ -488,6 +483,7 @@ impl LossBook {
         let mut explanation = evidence.explain()?;
         advice::add(&mut explanation, plant, &self.accounts);
         advice::exclude(&mut explanation, plant, tick.vacuum);
+        advice::exclude_by_pressure(&mut explanation, plant, tick.masses);
         Some(explanation)
     }
 
@@ -528,7 +524,6 @@ impl AreaBook {
             area,
             judgement: Judgement::in_turn(turn),
             steps: 0,
-            swing_kg2_per_s: 0.0,
             report: LossReport {
                 section: Some(id),
                 windows: Vec::new(),
@@ -543,14 +538,13 @@ impl AreaBook {
         let series = accounts.series(plant, ledger, &self.area, ONSET_OVER)?;
         let settings = LossSettings {
             accepted_std_kg_per_s: may_be_accepted(plant),
-            drift_std_kg_per_s: series.meter_std_kg_per_s,
             ..LossSettings::default()
         };
         Some(AreaCourse {
             settings,
             walk_kg2_per_s: series.walk_kg2_per_s,
             meter_gain: series.meter_gain,
-            series: GridSeries::of_area(series),
+            series: GridSeries::of_area(plant, series),
         })
     }
 
@@ -559,16 +553,13 @@ impl AreaBook {
         let Some(course) = self.course(plant, ledger, accounts) else {
             return false;
         };
-        if self.steps.is_multiple_of(SWING_EVERY) && course.walk_kg2_per_s > 0.0 {
-            self.swing_kg2_per_s = accounts.swing_kg2_per_s(plant, &self.area);
-        }
         let frame = Frame {
             series: &course.series,
             settings: course.settings,
             false_alarms_per_year: plant.site.false_alerts_per_year,
             booked: ledger.entries().len(),
             restated_kg: 0.0,
-            walk_kg2_per_s: course.walk_kg2_per_s + self.swing_kg2_per_s,
+            walk_kg2_per_s: course.walk_kg2_per_s,
         };
         let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {

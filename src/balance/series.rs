@@ -18,6 +18,7 @@ use std::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use super::noise::Prior;
 use super::whiten::DAY_S;
 
 /// Most columns a fit may have; bounds the work of one call.
@@ -38,6 +39,9 @@ pub struct LossSeries<'a> {
     /// Courses that the false wave follows (a mean storage temperature, its rate), any unit, on the
     /// same grid. A sample whose regressor is NaN counts as missing.
     pub regressors: &'a [&'a [f64]],
+    /// Standard uncertainty of each regressor's coefficient beforehand, around zero; infinite, or not
+    /// given, where nothing is known of it.
+    pub regressor_stds: &'a [f64],
     /// Times, s, at which the level may have jumped (a restatement); each gets its own offset.
     pub steps_s: &'a [f64],
     /// Times, s, at which the rate is known to have changed; the rate asked for is the one before
@@ -244,6 +248,8 @@ pub(crate) struct Design {
     /// Where the wave columns begin, and how many nuisance columns (waves, regressors) follow.
     pub(crate) nuisance: std::ops::Range<usize>,
     pub(crate) first_bend: usize,
+    /// Standard uncertainties beforehand of the regressors, which are the last of the nuisance.
+    regressor_stds: Vec<f64>,
     /// S is counted from here, kg.
     pub(crate) reference_kg: f64,
 }
@@ -315,8 +321,28 @@ impl Design {
             step_s: series.step_s,
             nuisance,
             first_bend,
+            regressor_stds: (0..series.regressors.len())
+                .map(|ix| series.regressor_stds.get(ix).copied())
+                .map(|std| std.unwrap_or(f64::INFINITY))
+                .collect(),
             reference_kg,
         }
+    }
+
+    /// What is known of the regressors' coefficients beforehand.
+    pub(crate) fn regressor_prior(&self) -> Option<Prior> {
+        let known = self.regressor_stds.iter().any(|std| std.is_finite());
+        let count = self.regressor_stds.len();
+        known.then(|| Prior {
+            first: self.nuisance.end - count,
+            mean: vec![0.0; count],
+            precision: (0..count * count)
+                .map(|at| match self.regressor_stds.get(at / count) {
+                    Some(std) if at % count == at / count => 1.0 / (std * std),
+                    _ => 0.0,
+                })
+                .collect(),
+        })
     }
 
     /// Takes the rate column out of the fit.

@@ -125,11 +125,7 @@ impl Tally {
     /// Variance of the lasting part, kg2.
     #[must_use]
     pub fn constant_kg2(&self, plant: &Plant) -> f64 {
-        self.by_cause
-            .iter()
-            .filter(|(cause, _)| !is_carried(*cause) && correlation_time(plant, *cause).is_none())
-            .map(|(_, u)| u * u)
-            .sum()
+        constant_kg2(plant, &self.by_cause)
     }
 
     /// As a figure for people.
@@ -252,6 +248,16 @@ fn is_carried(cause: Cause) -> bool {
         cause,
         Cause::Carried(_) | Cause::Stated(StatedSource::Carried(_))
     )
+}
+
+/// Variance of the causes that stay, kg2.
+#[must_use]
+pub fn constant_kg2(plant: &Plant, by_cause: &[(Cause, f64)]) -> f64 {
+    by_cause
+        .iter()
+        .filter(|(cause, _)| !is_carried(*cause) && correlation_time(plant, *cause).is_none())
+        .map(|(_, u)| u * u)
+        .sum()
 }
 
 /// Variance of what is carried forward, kg2.

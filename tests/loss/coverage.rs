@@ -6,7 +6,7 @@ use coldledger::balance::noise::{NoiseModel, NoiseSettings, fit};
 use coldledger::balance::series::{LossError, LossSeries, LossSettings};
 use coldledger::balance::whiten::NoiseParameters;
 
-use super::synthetic::{DAY, Truth, constant_rate};
+use super::synthetic::{DAY, Dice, Truth, constant_rate};
 
 const PER_DAY: usize = 144;
 const PLANT: Truth = Truth {
@@ -368,4 +368,47 @@ fn refuses_what_cannot_be_told() {
     ] {
         assert!(estimate(&series(&mass), &noise, &bad).is_err());
     }
+}
+
+/// Contents of pipes that wander over half a day are no part of a model with one correlation time: the
+/// slow part of the residuals shows them.
+#[test]
+fn slow_noise_that_the_model_lacks_widens_the_rate() {
+    let parameters = NoiseParameters {
+        white_std_kg: PLANT.white_kg,
+        correlated_std_kg: PLANT.correlated_kg,
+        correlation_time_s: PLANT.time_s,
+        wave_std_kg: 0.0,
+    };
+    let noise = NoiseModel::known(parameters, PLANT.step_s, false).unwrap();
+    let truth = Truth {
+        wave_kg: 0.0,
+        wave_spread_kg: 0.0,
+        ..PLANT
+    };
+    let enlargements = |slow_kg: f64| {
+        let seeds = 40;
+        let sum: f64 = (0..seeds)
+            .map(|seed| {
+                let mut mass = truth.series(7 * PER_DAY, 4_000 + seed);
+                let mut dice = Dice::new(9_000 + seed);
+                let phi = libm::exp(-PLANT.step_s / (0.5 * DAY));
+                let mut slow = slow_kg * dice.normal();
+                for kg in &mut mass {
+                    slow = phi * slow + slow_kg * (1.0 - phi * phi).sqrt() * dice.normal();
+                    *kg += slow;
+                }
+                estimate(&series(&mass), &noise, &settings())
+                    .unwrap()
+                    .slow_enlargement
+            })
+            .sum();
+        sum / f64::from(u32::try_from(seeds).unwrap())
+    };
+    let (right, lacking) = (enlargements(0.0), enlargements(1.2));
+    println!(
+        "slow part: {right:.3} when the model is right, {lacking:.2} when it lacks a slow noise"
+    );
+    assert!((1.0..1.12).contains(&right), "{right}");
+    assert!(lacking > 1.3, "{lacking}");
 }

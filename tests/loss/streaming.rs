@@ -47,7 +47,8 @@ fn batch(noise: &NoiseModel, mass: &[f64], regressors: &[&[f64]], steps_s: &[f64
 
 /// Largest deviation in rate and uncertainty, relative to the uncertainty.
 fn apart(state: &FilterState, batch: &LossEstimate) -> f64 {
-    let std = batch.std_uncertainty_kg_per_s;
+    // The filter goes by the noise alone.
+    let std = batch.std_uncertainty_kg_per_s / batch.slow_enlargement.sqrt();
     let rate =
         (state.rate_kg_per_s - batch.rate_kg_per_s).abs() / batch.rate_kg_per_s.abs().min(std);
     rate.max((state.std_uncertainty_kg_per_s / std - 1.0).abs())

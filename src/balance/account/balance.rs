@@ -1,6 +1,6 @@
 //! Which areas there were, and the balance of each.
 
-use super::{Accounts, OLD_TALLY_EVERY, Passed, SectionErrors, Step, Tallies};
+use super::{Accounts, Passed, SectionErrors, Step};
 use crate::balance::area::{Area, areas};
 use crate::balance::books::Books;
 use crate::balance::ledger::Ledger;
@@ -323,35 +323,5 @@ impl Accounts {
         }
         merge(&mut found.by_cause);
         found
-    }
-
-    /// How fast errors grow that are constant but for the contents which they are a part of: the mean
-    /// square of their changes over six hours of the last day, kg2/s. A calibration tells a change of
-    /// contents from the same helium in a meter only within its uncertainty.
-    #[must_use]
-    pub fn swing_kg2_per_s(&self, plant: &Plant, area: &Area) -> f64 {
-        let Some(last) = self.tallies.back() else {
-            return 0.0;
-        };
-        let (mut sum, mut count) = (0.0, 0.0);
-        let recent = self
-            .tallies
-            .iter()
-            .filter(|kept| last.at - kept.at <= Span::DAY);
-        for after in recent {
-            let earlier = |kept: &&Tallies| after.at - kept.at == OLD_TALLY_EVERY;
-            let Some(before) = self.tallies.iter().find(earlier) else {
-                continue;
-            };
-            let (before, after) = (self.errors(area, before.at), self.errors(area, after.at));
-            // Nothing is forgotten at once: only what follows the contents remains.
-            sum += lasting_difference_kg2(plant, &before.by_cause, &after.by_cause, Span::ZERO);
-            count += 1.0;
-        }
-        if count > 0.0 {
-            sum / count / OLD_TALLY_EVERY.seconds()
-        } else {
-            0.0
-        }
     }
 }

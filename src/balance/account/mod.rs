@@ -66,6 +66,20 @@ pub struct AccountTick<'a> {
     pub carried: &'a [VesselIx],
 }
 
+/// A meter's reading that differs from the one before by more than so many of its standard
+/// deviations counts once the next one has confirmed it: a wrong reading is alone.
+const DOUBTED_FROM: f64 = 8.0;
+
+/// A change of flow that another reading has yet to confirm.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Doubted {
+    first_kg_per_s: f64,
+    /// What it would add to what is counted since, kg.
+    withheld_kg: f64,
+    /// How long the same reading has been seen.
+    held_s: f64,
+}
+
 /// Ten minutes of the plant, section by section and line by line.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Step {
@@ -79,6 +93,8 @@ pub struct Step {
     pub passed_kg: Vec<f64>,
     /// What of it had passed at the mean time that the masses stand for, kg.
     pub passed_by_mean_kg: Vec<f64>,
+    /// What had passed each metered line before it, as far as it was seen, kg.
+    pub passed_before_kg: Vec<f64>,
     /// Standard uncertainty of that from what lasts, and variance of what is new, kg and kg2.
     pub passed_std: Vec<(f32, f32)>,
     /// Ticks at which each line was not shut.
@@ -144,8 +160,12 @@ pub struct Accounts {
     tallies: VecDeque<Tallies>,
     /// Flow of each line at the last tick, kg/s; NaN where there was none.
     last_flows: Vec<f64>,
+    /// A change of each line's flow that the next reading has yet to confirm.
+    doubted: Vec<Option<Doubted>>,
     /// Metered over the boundary since the beginning: in and out, kg.
     boundary_kg: (f64, f64),
+    /// Metered by each line since the beginning, kg.
+    passed_kg: Vec<f64>,
 }
 
 impl Accounts {
@@ -200,13 +220,15 @@ impl Accounts {
         add_all(&mut open.carried, tick.carried);
         let seconds = held.filter(|held| *held <= LONGEST_HOLD).map(Span::seconds);
         self.last_flows.resize(plant.all.line.len(), f64::NAN);
-        for (((((line, passed), not_shut), last), flow), passage) in plant
+        self.doubted.resize(plant.all.line.len(), None);
+        for ((((((line, passed), not_shut), last), doubted), flow), passage) in plant
             .all
             .line
             .iter()
             .zip(&mut open.passed)
             .zip(&mut open.not_shut)
             .zip(&mut self.last_flows)
+            .zip(&mut self.doubted)
             .zip(tick.flows)
             .zip(tick.passages)
         {
@@ -216,6 +238,7 @@ impl Accounts {
             if line.meter.is_none() {
                 continue;
             }
+            let doubt = doubted.take();
             match (flow, seconds) {
                 // Nothing passes a shut line, whatever its meter says.
                 _ if *passage == Passage::Shut => {}
@@ -225,13 +248,14 @@ impl Accounts {
                     } else {
                         flow.kg_per_s
                     };
-                    let kg = 0.5 * (before + flow.kg_per_s) * seconds;
+                    let changed = flow.kg_per_s - before;
+                    let (kg, still) = confirmed(flow, before, seconds, doubt);
+                    *doubted = still;
                     passed.kg += kg;
                     passed.lasting_kg += flow.lasting_std * seconds;
                     // A reading stands for the time between two of them, and when the flow changed
                     // in between nobody has seen.
                     let stands_s = flow.every.seconds().max(seconds);
-                    let changed = flow.kg_per_s - before;
                     passed.independent_kg2 +=
                         flow.independent_std * flow.independent_std * seconds * stands_s
                             + changed * changed * stands_s * stands_s / 12.0;
@@ -271,6 +295,13 @@ impl Accounts {
             reason = "a comparison needs no more digits"
         )]
         let unlike_kg = step.unlike.iter().map(|sum| mean(*sum) as f32).collect();
+        self.passed_kg.resize(step.passed.len(), 0.0);
+        let passed_before_kg = self.passed_kg.clone();
+        for (sum, passed) in self.passed_kg.iter_mut().zip(&step.passed) {
+            if !passed.unseen {
+                *sum += passed.kg;
+            }
+        }
         self.steps.push_back(Step {
             at,
             utc,
@@ -285,6 +316,7 @@ impl Accounts {
                 .iter()
                 .map(|passed| passed.sum_kg / f64::from(step.ticks.max(1)))
                 .collect(),
+            passed_before_kg,
             passed_std,
             not_shut: step.not_shut,
             unlike_kg,
@@ -360,14 +392,17 @@ impl Accounts {
             step.mass_kg = moved(&sections, &step.mass_kg, f64::NAN);
             step.passed_kg = moved(&lines, &step.passed_kg, f64::NAN);
             step.passed_by_mean_kg = moved(&lines, &step.passed_by_mean_kg, f64::NAN);
+            step.passed_before_kg = moved(&lines, &step.passed_before_kg, 0.0);
             step.passed_std = moved(&lines, &step.passed_std, (0.0, 0.0));
             step.not_shut = moved(&lines, &step.not_shut, step.ticks);
             step.unlike_kg = Vec::new();
             step.doubtful = Vec::new();
             step.carried = Vec::new();
         }
+        self.passed_kg = moved(&lines, &self.passed_kg, 0.0);
         self.tallies.clear();
         self.last_flows.clear();
+        self.doubted.clear();
         self.open = None;
         if let Some(last) = self.steps.back_mut() {
             last.restated = true;
@@ -392,6 +427,44 @@ impl Accounts {
             return 0;
         };
         self.steps.partition_point(|step| last.at - step.at >= over)
+    }
+}
+
+/// What passed since the last tick as far as it is confirmed, kg, and what is still to be: a large
+/// change counts once another reading agrees with it rather than with the flow before it.
+fn confirmed(
+    flow: &Flow,
+    before: f64,
+    seconds: f64,
+    doubt: Option<Doubted>,
+) -> (f64, Option<Doubted>) {
+    let now = flow.kg_per_s;
+    let mean = |from: f64| 0.5 * (from + now) * seconds;
+    let Some(mut doubt) = doubt else {
+        let large = (now - before).abs() > DOUBTED_FROM * flow.independent_std;
+        let doubted = large.then(|| Doubted {
+            first_kg_per_s: before,
+            withheld_kg: mean(before) - before * seconds,
+            held_s: 0.0,
+        });
+        return match doubted {
+            Some(_) => (before * seconds, doubted),
+            None => (mean(before), None),
+        };
+    };
+    let first = doubt.first_kg_per_s;
+    if (now - first).abs() < (now - before).abs() {
+        // It went back: a wrong reading.
+        return (mean(first), None);
+    }
+    doubt.held_s += seconds;
+    doubt.withheld_kg += mean(before) - first * seconds;
+    // Until the meter is read anew, a tick only sees the same reading again.
+    let same = now.total_cmp(&before).is_eq() && doubt.held_s < flow.every.seconds();
+    if same {
+        (first * seconds, Some(doubt))
+    } else {
+        (first * seconds + doubt.withheld_kg, None)
     }
 }
 

@@ -4,10 +4,13 @@ use super::{Accounts, Step};
 use crate::balance::area::Area;
 use crate::balance::books::Books;
 use crate::balance::ledger::Ledger;
-use crate::balance::tally::Cause;
+use crate::balance::tally::{Cause, constant_kg2};
 use crate::balance::window::{GRID, KEPT};
 use crate::plant::{End, LineIx, Plant};
 use crate::time::{Monotonic, Span, Timestamp};
+
+/// A meter that passed nothing yet is taken to be as sure as this.
+const LEAST_RELATIVE_STD: f64 = 1e-3;
 
 /// Jumps that one series may hold; a busier one begins after the last but so many.
 const MOST_JUMPS: usize = 8;
@@ -23,8 +26,8 @@ pub struct AreaSeries {
     pub outdoor_kelvin: Option<Vec<f64>>,
     /// Times at which an unknown amount came or went, s.
     pub jumps_s: Vec<f64>,
-    /// Standard uncertainty of the rate from its meters' calibration, kg/s.
-    pub meter_std_kg_per_s: f64,
+    /// What its meters let in and what they let out.
+    pub metered: Vec<Metered>,
     /// Largest relative standard uncertainty of a meter's calibration: a change of the flow is known
     /// no better.
     pub meter_gain: f64,
@@ -33,6 +36,16 @@ pub struct AreaSeries {
     pub walk_kg2_per_s: f64,
     /// Last step by both clocks.
     pub last: (Monotonic, Timestamp),
+}
+
+/// What the meters of an area let in, or let out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Metered {
+    /// On the grid, from any beginning, kg.
+    pub passed_kg: Vec<f64>,
+    /// Relative standard uncertainty of that from calibrations: of the meters, and of what the area
+    /// is measured to hold, since a change of the one is held against the other.
+    pub relative_std: f64,
 }
 
 impl Accounts {
@@ -70,7 +83,7 @@ impl Accounts {
             mass_kg,
             outdoor_kelvin: None,
             jumps_s: Vec::new(),
-            meter_std_kg_per_s: 0.0,
+            metered: Vec::new(),
             meter_gain: 0.0,
             walk_kg2_per_s: 0.0,
             last: (last.at, last.utc?),
@@ -107,6 +120,17 @@ impl Accounts {
         errors.unwrap_or_default()
     }
 
+    /// Relative standard uncertainty of an area's contents from what lasts.
+    fn relative_std(&self, plant: &Plant, area: &Area) -> f64 {
+        let Some(last) = self.steps.back() else {
+            return 0.0;
+        };
+        let lasting_kg2 = constant_kg2(plant, &self.errors(area, last.at).by_cause);
+        let held_kg = Self::mass(last, area).abs();
+        let relative = libm::sqrt(lasting_kg2) / held_kg.max(1.0);
+        if relative.is_finite() { relative } else { 0.0 }
+    }
+
     /// The book-corrected mass of an area over the last `over`; none while no step has wall time.
     #[must_use]
     pub fn series(
@@ -122,13 +146,12 @@ impl Accounts {
         let mut outdoor = vec![f64::NAN; count];
         let mut jumps: Vec<usize> = Vec::new();
         let crossing = crossing(plant, area);
-        // Without the entries that were over by then: they only move the whole series.
-        let books = Books::of(ledger, plant, area, first.utc.map(|utc| utc - GRID));
+        let books = Books::of(ledger, plant, area, None);
         let mut net_booked = books.net();
         let half = Span::from_millis(GRID.millis() / 2);
-        let mut metered_kg = 0.0;
         // Of each meter: what its calibration makes uncertain, and what passed either way, kg.
         let mut by_meter = vec![(0.0, 0.0); crossing.len()];
+        let mut passed_kg = [vec![f64::NAN; count], vec![f64::NAN; count]];
         let mut walk_kg2 = 0.0;
         let mut expected = 0;
         for step in self.steps.iter().skip(stretch.from) {
@@ -138,28 +161,10 @@ impl Accounts {
             let hole = at > expected && !crossing.is_empty();
             expected = at + 1;
             jumped |= hole;
-            // What had passed by the mean time of the step, and what passed in all of it.
-            let (mut by_mean, mut in_step) = (0.0, 0.0);
-            for (crossed, (lasting, passed)) in crossing.iter().zip(&mut by_meter) {
-                let ix = crossed.line.index();
-                let not_shut = step.not_shut.get(ix).copied().unwrap_or(0) > 0;
-                if !crossed.metered {
-                    jumped |= not_shut;
-                    continue;
-                }
-                let kg = step.passed_kg.get(ix).copied().unwrap_or(f64::NAN);
-                if kg.is_finite() {
-                    in_step += crossed.sign * kg;
-                    by_mean +=
-                        crossed.sign * step.passed_by_mean_kg.get(ix).copied().unwrap_or(kg / 2.0);
-                    let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
-                    *lasting += f64::from(lasts);
-                    *passed += kg.abs();
-                    walk_kg2 += f64::from(new);
-                } else {
-                    jumped = true;
-                }
-            }
+            let crossed = Crossed::of(step, &crossing, &mut by_meter);
+            jumped |= crossed.unseen;
+            walk_kg2 += crossed.walk_kg2;
+            let by_mean = crossed.by_mean_kg;
             jumped |= step
                 .utc
                 .is_some_and(|utc| books.doubtful_between(utc - GRID, utc));
@@ -167,7 +172,6 @@ impl Accounts {
                 jumps.push(at);
             }
             let (Some(utc), false) = (step.utc, jumped) else {
-                metered_kg += in_step;
                 continue;
             };
             let booked = net_booked.up_to(utc - half);
@@ -177,31 +181,32 @@ impl Accounts {
                 .iter()
                 .any(|ix| plant.vessel(*ix).is_some_and(|v| area.holds(v.section)));
             if let Some(slot) = mass_kg.get_mut(at).filter(|_| !carried) {
-                *slot = Self::mass(step, area) - (metered_kg + by_mean) - booked;
+                let [inwards, outwards] = by_mean;
+                *slot = Self::mass(step, area) - (inwards - outwards) - booked;
+            }
+            for (course, kg) in passed_kg.iter_mut().zip(by_mean) {
+                if let Some(slot) = course.get_mut(at) {
+                    *slot = kg;
+                }
             }
             if let Some(slot) = outdoor.get_mut(at) {
                 *slot = step.outdoor_kelvin;
             }
-            metered_kg += in_step;
         }
-        let mut begins = 0;
-        // One jump where several steps in a row are not known.
-        let mut ends: Vec<usize> = Vec::new();
-        for jump in jumps {
-            match ends.last_mut() {
-                Some(end) if jump <= *end + 1 => *end = jump,
-                _ => ends.push(jump),
-            }
-        }
-        if ends.len() > MOST_JUMPS {
-            let drop = ends.len() - MOST_JUMPS;
-            begins = ends.get(drop - 1).map_or(0, |end| end + 1);
-            ends.drain(..drop);
-        }
+        let (begins, ends) = ends_of(&jumps);
         let outdoors = area.vessels(plant).any(|vessel| vessel.outdoors);
         let seconds = (last.at - first.at).seconds().max(1.0);
-        let meters: f64 = by_meter.iter().map(|(lasting, _)| lasting * lasting).sum();
         let gains = by_meter.iter().filter(|(_, passed)| *passed > 0.0);
+        let contents = self.relative_std(plant, area);
+        let metered = [1.0, -1.0]
+            .into_iter()
+            .zip(passed_kg)
+            .filter(|_| crossing.iter().any(|crossed| crossed.metered))
+            .map(|(sign, course)| Metered {
+                passed_kg: course.into_iter().skip(begins).collect(),
+                relative_std: relative_std(&crossing, &by_meter, sign, contents),
+            })
+            .collect();
         let time_s = |ix: usize| {
             #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
             let steps = ix as f64;
@@ -212,7 +217,7 @@ impl Accounts {
             mass_kg: mass_kg.split_off(begins.min(count)),
             outdoor_kelvin: outdoors.then(|| outdoor.split_off(begins.min(count))),
             jumps_s: ends.into_iter().map(|end| time_s(end) + 1.0).collect(),
-            meter_std_kg_per_s: libm::sqrt(meters) / seconds,
+            metered,
             meter_gain: gains
                 .map(|(lasting, passed)| lasting / passed)
                 .fold(0.0, f64::max),
@@ -238,6 +243,85 @@ impl Stretch<'_> {
         let number = |at: Monotonic| at.0.div_euclid(GRID.millis());
         usize::try_from(number(step.at) - number(self.first.at)).unwrap_or(0)
     }
+}
+
+/// What passed an area's edge in a step.
+#[derive(Default)]
+struct Crossed {
+    /// In and out, by the step's mean time, since the beginning, kg.
+    by_mean_kg: [f64; 2],
+    /// Some of it was not seen.
+    unseen: bool,
+    /// Variance of what is new in it, kg2.
+    walk_kg2: f64,
+}
+
+impl Crossed {
+    /// Of a step; what calibrations make uncertain and what passed are added up by meter, kg.
+    fn of(step: &Step, crossing: &[Crossing], by_meter: &mut [(f64, f64)]) -> Self {
+        let mut found = Self::default();
+        for (crossed, (lasting, passed)) in crossing.iter().zip(by_meter) {
+            let ix = crossed.line.index();
+            if !crossed.metered {
+                found.unseen |= step.not_shut.get(ix).copied().unwrap_or(0) > 0;
+                continue;
+            }
+            let kg = step.passed_kg.get(ix).copied().unwrap_or(f64::NAN);
+            if !kg.is_finite() {
+                found.unseen = true;
+                continue;
+            }
+            let before = step.passed_before_kg.get(ix).copied().unwrap_or(0.0);
+            let of_it = step.passed_by_mean_kg.get(ix).copied().unwrap_or(kg / 2.0);
+            let [inwards, outwards] = &mut found.by_mean_kg;
+            *if crossed.sign > 0.0 {
+                inwards
+            } else {
+                outwards
+            } += before + of_it;
+            let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
+            *lasting += f64::from(lasts);
+            *passed += kg.abs();
+            found.walk_kg2 += f64::from(new);
+        }
+        found
+    }
+}
+
+/// Relative standard uncertainty of what the meters of one direction let pass, calibration of the
+/// contents included.
+fn relative_std(crossing: &[Crossing], by_meter: &[(f64, f64)], sign: f64, contents: f64) -> f64 {
+    let (mut variance, mut all_kg) = (0.0, 0.0);
+    for (crossed, (lasting, passed)) in crossing.iter().zip(by_meter) {
+        if crossed.sign * sign > 0.0 {
+            variance += lasting * lasting;
+            all_kg += passed;
+        }
+    }
+    if all_kg > 0.0 {
+        libm::hypot(libm::sqrt(variance) / all_kg, contents)
+    } else {
+        LEAST_RELATIVE_STD
+    }
+}
+
+/// Where the series begins, and the ends of its jumps: one jump where several steps in a row are not
+/// known.
+fn ends_of(jumps: &[usize]) -> (usize, Vec<usize>) {
+    let mut ends: Vec<usize> = Vec::new();
+    for jump in jumps {
+        match ends.last_mut() {
+            Some(end) if *jump <= *end + 1 => *end = *jump,
+            _ => ends.push(*jump),
+        }
+    }
+    let drop = ends.len().saturating_sub(MOST_JUMPS);
+    let begins = drop
+        .checked_sub(1)
+        .and_then(|last| ends.get(last))
+        .map_or(0, |end| end + 1);
+    ends.drain(..drop);
+    (begins, ends)
 }
 
 /// A line over the edge of an area.

@@ -337,26 +337,35 @@ impl Record<'_> {
         view.vessels.clear();
         view.budget.clear();
         view.room = None;
-        let first = self
-            .reader
-            .inventory_between(self.from, self.from + NEAR, 1)?
-            .reports
-            .first()
-            .map_or(0, |dated| dated.seq);
-        let raised = view
-            .losses
-            .first()
-            .is_some_and(|report| report.excess.as_ref().is_some_and(|excess| excess.raised));
+        let first = self.seq_at(self.from)?;
+        let standing = view.losses.iter().filter_map(|report| {
+            let excess = report.excess.as_ref().filter(|excess| excess.raised)?;
+            excess.since
+        });
+        // What is thought of a loss is told when it changes, which may have been before the stretch.
+        let since = standing.min();
+        let told_from = match since.filter(|since| *since < self.from) {
+            Some(since) => self.seq_at(since)?,
+            None => first,
+        };
         view.explanation = None;
         view.happenings.clear();
-        for row in self.reader.journal_within(first, self.last_seq()?)? {
+        for row in self.reader.journal_within(told_from, self.last_seq()?)? {
             match row.outcome.outcome.kind {
-                OutcomeKind::Explained(found) if raised => view.explanation = Some(found),
-                OutcomeKind::Happening(happening) => view.happenings.push(happening),
+                OutcomeKind::Explained(found) if since.is_some() => view.explanation = Some(found),
+                OutcomeKind::Happening(happening) if row.outcome.outcome.seq > first => {
+                    view.happenings.push(happening);
+                }
                 _ => {}
             }
         }
         Ok(())
+    }
+
+    /// Position of the first report of the inventory from a time on; 0 where there is none.
+    fn seq_at(&self, from: Timestamp) -> Result<u64, LossesError> {
+        let found = self.reader.inventory_between(from, from + NEAR, 1)?;
+        Ok(found.reports.first().map_or(0, |dated| dated.seq))
     }
 
     /// The plant's balance between two times more than thirty days ago, or apart.
