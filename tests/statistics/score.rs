@@ -54,7 +54,7 @@ fn what_is_said_of_a_loss_is_mostly_right() {
     // thousand.
     let (years, plant, _) = table.quiet();
     assert!(years < 0.2 && plant <= 2, "{plant} in {years} years");
-    for (name, of) in table.coverage().named() {
+    for (name, of) in table.coverage() {
         if of.all > 200 {
             assert!(of.percent() > 80.0, "{name}: {}", of.percent());
         }

@@ -27,6 +27,9 @@ pub(super) struct ScoreArgs {
     /// Every run as a row of this file.
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
+    /// Every 95 % band, with the truth, as a row of this file.
+    #[arg(long, value_name = "FILE")]
+    bands: Option<PathBuf>,
     /// Tell of each run as it ends.
     #[arg(long)]
     verbose: bool,
@@ -49,18 +52,25 @@ pub(super) fn run(args: &ScoreArgs) -> Result<(), CommandError> {
             tell(verdict);
         }
     })?;
-    if let Some(path) = &args.csv {
-        let unwritable = |source| CommandError::Write {
-            path: path.clone(),
-            source,
-        };
-        let file = File::create(path).map_err(unwritable)?;
-        table
-            .write_csv(BufWriter::new(file))
-            .map_err(|error| unwritable(std::io::Error::other(error)))?;
-    }
+    write(args.csv.as_ref(), |file| table.write_csv(file))?;
+    write(args.bands.as_ref(), |file| table.write_bands(file))?;
     show(&table);
     Ok(())
+}
+
+fn write(
+    path: Option<&PathBuf>,
+    rows: impl FnOnce(BufWriter<File>) -> Result<(), csv::Error>,
+) -> Result<(), CommandError> {
+    let Some(path) = path else {
+        return Ok(());
+    };
+    let unwritable = |source| CommandError::Write {
+        path: path.clone(),
+        source,
+    };
+    let file = File::create(path).map_err(unwritable)?;
+    rows(BufWriter::new(file)).map_err(|error| unwritable(std::io::Error::other(error)))
 }
 
 #[expect(clippy::print_stdout, reason = "this is what the command is for")]

@@ -1,15 +1,102 @@
 //! What a run said, held against the truth.
 
-use coldledger::engine::outcome::{Explanation, HypothesisKind};
+use coldledger::engine::outcome::{
+    ExcessLoss, Explanation, Happening, HappeningKind, HypothesisKind,
+};
 use coldledger::plant::Id;
+use coldledger::time::{Span, Timestamp};
 
-use super::run::{Sample, Shown};
+use super::run::{Sample, ScopeId, Shown};
 use super::scenarios::{Happened, Right, Scenario, What};
 
 const DAY_S: f64 = 86_400.0;
 
 /// Standard uncertainties to each side of a 95 % band.
 const BAND_95: f64 = 1.959_963_984_540_054;
+
+/// What a band is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum BandOf {
+    /// Masses of the plant and of each section, kg.
+    Inventory,
+    /// Unaccounted losses of the plant's windows, kg.
+    Windows,
+    /// And of the areas', kg.
+    AreaWindows,
+    /// The plant's rate while it was constant, kg/day.
+    Rate,
+    /// And the areas', kg/day.
+    AreaRates,
+    /// Size of a loss that was raised, kg/day.
+    Excess,
+    /// When it began, days after the start.
+    Onset,
+    /// What it took, kg.
+    Lost,
+}
+
+impl BandOf {
+    /// All of them, in the order of the table.
+    pub const ALL: [Self; 8] = [
+        Self::Inventory,
+        Self::Windows,
+        Self::AreaWindows,
+        Self::Rate,
+        Self::AreaRates,
+        Self::Excess,
+        Self::Onset,
+        Self::Lost,
+    ];
+
+    /// In words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Inventory => "inventory",
+            Self::Windows => "windows, plant",
+            Self::AreaWindows => "windows, areas",
+            Self::Rate => "rate, plant",
+            Self::AreaRates => "rate, areas",
+            Self::Excess => "size of a loss",
+            Self::Onset => "onset",
+            Self::Lost => "lost mass",
+        }
+    }
+}
+
+/// A 95 % band with the truth.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Band {
+    /// What it is of.
+    pub of: BandOf,
+    /// Plant, section or area.
+    pub scope: String,
+    /// When it was shown, days after the start.
+    pub at_days: f64,
+    /// Its lower and its upper end, in the unit of [`BandOf`].
+    pub ends: (f64, f64),
+    /// The truth.
+    pub truth: f64,
+}
+
+impl Band {
+    fn new(of: BandOf, scope: &str, at_days: f64, (shown, std): (f64, f64), truth: f64) -> Self {
+        let half = BAND_95 * std;
+        Self {
+            of,
+            scope: scope.to_owned(),
+            at_days,
+            ends: (shown - half, shown + half),
+            truth,
+        }
+    }
+
+    /// Whether it holds the truth.
+    #[must_use]
+    pub fn held(&self) -> bool {
+        (self.ends.0..=self.ends.1).contains(&self.truth)
+    }
+}
 
 /// How many bands held the truth.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -21,18 +108,11 @@ pub struct Coverage {
 }
 
 impl Coverage {
-    pub(super) fn add(&mut self, held: bool) {
-        self.held += u64::from(held);
-        self.all += 1;
-    }
-
-    pub(super) fn merge(&mut self, other: Self) {
-        self.held += other.held;
-        self.all += other.all;
-    }
-
-    fn band(&mut self, shown: f64, std: f64, truth: f64) {
-        self.add((shown - truth).abs() <= BAND_95 * std);
+    pub(super) fn of<'a>(bands: impl Iterator<Item = &'a Band>) -> Self {
+        bands.fold(Self::default(), |sum, band| Self {
+            held: sum.held + u64::from(band.held()),
+            all: sum.all + 1,
+        })
     }
 
     /// Per cent.
@@ -43,74 +123,33 @@ impl Coverage {
     }
 }
 
-/// Coverages by what the band is of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Coverages {
-    /// Masses of the plant and of each section.
-    pub inventory: Coverage,
-    /// Unaccounted losses of the plant's windows.
-    pub windows: Coverage,
-    /// And of the areas'.
-    pub area_windows: Coverage,
-    /// The plant's rate while it was constant.
-    pub rate: Coverage,
-    /// And the areas'.
-    pub area_rates: Coverage,
-    /// Size of a loss that was raised.
-    pub excess: Coverage,
-    /// When it began.
-    pub onset: Coverage,
-    /// What it took.
-    pub lost: Coverage,
-}
-
-impl Coverages {
-    pub(super) fn merge(&mut self, other: &Self) {
-        self.inventory.merge(other.inventory);
-        self.windows.merge(other.windows);
-        self.area_windows.merge(other.area_windows);
-        self.rate.merge(other.rate);
-        self.area_rates.merge(other.area_rates);
-        self.excess.merge(other.excess);
-        self.onset.merge(other.onset);
-        self.lost.merge(other.lost);
-    }
-
-    /// Each with its name.
-    #[must_use]
-    pub fn named(&self) -> [(&'static str, Coverage); 8] {
-        [
-            ("inventory", self.inventory),
-            ("windows, plant", self.windows),
-            ("windows, areas", self.area_windows),
-            ("rate, plant", self.rate),
-            ("rate, areas", self.area_rates),
-            ("size of a loss", self.excess),
-            ("onset", self.onset),
-            ("lost mass", self.lost),
-        ]
-    }
-
-    /// Those of samples; `constant` when nothing but the accepted loss went on before them.
-    pub(super) fn sampled(&mut self, samples: &[Sample], constant: bool) {
-        for sample in samples {
-            for &(shown, std, truth) in &sample.inventory {
-                self.inventory.band(shown, std, truth);
-            }
-            for (scope, _, shown, std, truth) in &sample.windows {
-                match scope {
-                    None => self.windows.band(*shown, *std, *truth),
-                    Some(_) => self.area_windows.band(*shown, *std, *truth),
-                }
-            }
-            for (scope, shown, std, truth) in sample.rates.iter().filter(|_| constant) {
-                match scope {
-                    None => self.rate.band(*shown, *std, *truth),
-                    Some(_) => self.area_rates.band(*shown, *std, *truth),
-                }
-            }
+/// Bands of samples; `constant` when nothing but the accepted loss went on before them.
+pub(super) fn sampled(samples: &[Sample], constant: bool) -> Vec<Band> {
+    let mut bands = Vec::new();
+    for sample in samples {
+        let at = sample.at.days();
+        for (scope, shown, std, truth) in &sample.inventory {
+            let of = BandOf::Inventory;
+            bands.push(Band::new(of, &name(scope), at, (*shown, *std), *truth));
+        }
+        for (scope, over, shown, std, truth) in &sample.windows {
+            let of = match scope {
+                None => BandOf::Windows,
+                Some(_) => BandOf::AreaWindows,
+            };
+            let scope = format!("{} over {} h", name(scope), over.seconds() / 3600.0);
+            bands.push(Band::new(of, &scope, at, (*shown, *std), *truth));
+        }
+        for (scope, shown, std, truth) in sample.rates.iter().filter(|_| constant) {
+            let of = match scope {
+                None => BandOf::Rate,
+                Some(_) => BandOf::AreaRates,
+            };
+            let figure = (shown * DAY_S, std * DAY_S);
+            bands.push(Band::new(of, &name(scope), at, figure, truth * DAY_S));
         }
     }
+    bands
 }
 
 /// What the loss was called: the kinds in the group of largest weight.
@@ -141,6 +180,8 @@ pub struct Verdict {
     pub alert_h: Option<f64>,
     /// Alerts of the plant's test, and of all areas' tests together.
     pub alerts: (u64, u64),
+    /// When each test raised, in words.
+    pub raised: String,
     /// True rate, kg/day; of leaks that go on.
     pub true_kg_per_day: Option<f64>,
     /// Error of the size over the true one; of leaks that go on and are raised.
@@ -159,8 +200,8 @@ pub struct Verdict {
     pub group: usize,
     /// The explanation in words.
     pub words: String,
-    /// Bands that held the truth.
-    pub coverage: Coverages,
+    /// Bands that are to hold the truth.
+    pub bands: Vec<Band>,
 }
 
 /// Holds a run against the truth.
@@ -185,11 +226,21 @@ pub fn judge(scenario: &Scenario, seed: u64, happened: &Happened, shown: &Shown)
         .steady_kg_per_s
         .zip(raised)
         .map(|(truth, excess)| excess.excess_kg_per_s / truth - 1.0);
-    let top = shown
-        .explanation
-        .as_ref()
-        .and_then(|found| found.groups.first());
+    // What happened once no longer stands at the end: what was told of it counts.
+    let explanation = match happened.right {
+        Right::Leak(_) | Right::Drift(_) | Right::DriftOrLeak(..) | Right::Nothing
+            if happened.goes_on =>
+        {
+            shown.explanation.as_ref()
+        }
+        _ => shown.explanation.as_ref().or(shown.told.as_ref()),
+    };
+    let top = explanation.and_then(|found| found.groups.first());
     let right = |kind: &HypothesisKind| is_right(happened.right, kind);
+    let happening = shown
+        .happenings
+        .iter()
+        .any(|happening| is_right_happening(happened.right, happening));
     let mut verdict = Verdict {
         scenario: scenario.name,
         seed,
@@ -197,11 +248,12 @@ pub fn judge(scenario: &Scenario, seed: u64, happened: &Happened, shown: &Shown)
         plant_alert_h: after(false),
         alert_h: after(true),
         alerts: (count(true), count(false)),
+        raised: words_of(&shown.alerts),
         true_kg_per_day: happened.steady_kg_per_s.map(|rate| rate * DAY_S),
         size_error,
         lost_kg: (said_lost(shown), shown.lost_kg),
         onset_error_h: since.map(|since| 24.0 * (since - happened.onset).days()),
-        called: called(shown.explanation.as_ref()),
+        called: called(explanation),
         right_group: match happened.right {
             Right::DriftOrLeak(vessel, section) => top.is_some_and(|group| {
                 let has = |right| {
@@ -212,39 +264,72 @@ pub fn judge(scenario: &Scenario, seed: u64, happened: &Happened, shown: &Shown)
                 };
                 has(Right::Drift(vessel)) && has(Right::Leak(section))
             }),
-            _ => top.is_some_and(|group| group.hypotheses.iter().any(|one| right(&one.kind))),
+            _ => {
+                happening
+                    || top.is_some_and(|group| group.hypotheses.iter().any(|one| right(&one.kind)))
+            }
         },
-        right_first: top
-            .and_then(|group| group.hypotheses.first())
-            .is_some_and(|one| right(&one.kind)),
+        right_first: happening
+            || top
+                .and_then(|group| group.hypotheses.first())
+                .is_some_and(|one| right(&one.kind)),
         group: top.map_or(0, |group| group.hypotheses.len()),
-        words: shown
-            .explanation
-            .as_ref()
+        words: explanation
             .map(Explanation::words)
-            .unwrap_or_default(),
-        coverage: Coverages::default(),
+            .into_iter()
+            .chain(shown.happenings.iter().map(Happening::words))
+            .collect::<Vec<_>>()
+            .join("; "),
+        bands: Vec::new(),
     };
     if as_stated(scenario) {
-        let constant = matches!(scenario.what, What::Quiet);
-        verdict.coverage.sampled(&shown.samples, constant);
+        verdict.bands = sampled(&shown.samples, matches!(scenario.what, What::Quiet));
         if let (Some(excess), false) = (raised, happened.right == Right::Nothing) {
-            let coverage = &mut verdict.coverage;
-            if let Some(truth) = happened.steady_kg_per_s {
-                coverage
-                    .excess
-                    .band(excess.excess_kg_per_s, excess.std_kg_per_s, truth);
-            }
-            coverage
-                .lost
-                .band(excess.lost_kg, excess.lost_std_kg, shown.lost_kg);
-            if let Some((from, to)) = excess.since_band {
-                let onset = super::Site::start() + happened.onset;
-                coverage.onset.add(from <= onset && onset <= to);
-            }
+            verdict
+                .bands
+                .extend(of_excess(excess, happened, shown.lost_kg, shown.end.days()));
         }
     }
     verdict
+}
+
+/// Bands of a loss that stands: its size where it goes on, when it began, and what it took.
+fn of_excess(
+    excess: &ExcessLoss,
+    happened: &Happened,
+    lost_kg: f64,
+    at_days: f64,
+) -> impl Iterator<Item = Band> {
+    let size = happened.steady_kg_per_s.map(|truth| {
+        let figure = (excess.excess_kg_per_s * DAY_S, excess.std_kg_per_s * DAY_S);
+        Band::new(BandOf::Excess, "plant", at_days, figure, truth * DAY_S)
+    });
+    let lost = (excess.lost_kg, excess.lost_std_kg);
+    let lost = Band::new(BandOf::Lost, "plant", at_days, lost, lost_kg);
+    let days = |at: Timestamp| (at - super::Site::start()).days();
+    let band = excess.since_band.filter(|_| happened.goes_on);
+    let onset = band.map(|(from, to)| Band {
+        of: BandOf::Onset,
+        scope: "plant".to_owned(),
+        at_days,
+        ends: (days(from), days(to)),
+        truth: happened.onset.days(),
+    });
+    size.into_iter().chain([lost]).chain(onset)
+}
+
+fn words_of(alerts: &[(ScopeId, Span)]) -> String {
+    let words: Vec<String> = alerts
+        .iter()
+        .map(|(scope, at)| format!("{} after {:.2} days", name(scope), at.days()))
+        .collect();
+    words.join(", ")
+}
+
+fn name(scope: &ScopeId) -> String {
+    scope
+        .as_ref()
+        .map_or_else(|| "plant".to_owned(), ToString::to_string)
 }
 
 /// What is said to have been lost: what the standing loss took, or nothing.
@@ -283,6 +368,16 @@ fn called(explanation: Option<&Explanation>) -> Called {
     }
 }
 
+/// Helium that came or went at once stands as a happening, with the kilograms that no book has.
+fn is_right_happening(right: Right, happening: &Happening) -> bool {
+    let kind = match right {
+        Right::Vent(_) => HappeningKind::Vent,
+        Right::Delivery(_) => HappeningKind::Delivery,
+        _ => return false,
+    };
+    happening.kind == kind && happening.booked.is_none()
+}
+
 fn is_right(right: Right, kind: &HypothesisKind) -> bool {
     let is = |id: &Id, wanted: &str| **id == *wanted;
     let among = |ids: &[Id], wanted: &str| ids.iter().any(|id| is(id, wanted));
@@ -299,7 +394,10 @@ fn is_right(right: Right, kind: &HypothesisKind) -> bool {
             Right::Drift(wanted) | Right::DriftOrLeak(wanted, _),
             HypothesisKind::Drift { vessel, .. },
         )
-        | (Right::Step(wanted), HypothesisKind::Step { vessel, .. })
+        | (
+            Right::Step(wanted),
+            HypothesisKind::Step { vessel, .. } | HypothesisKind::Drift { vessel, .. },
+        )
         | (Right::Holdup(wanted), HypothesisKind::Holdup { vessel }) => is(vessel, wanted),
         (Right::Meter(wanted), HypothesisKind::Meter { line }) => is(line, wanted),
         _ => false,

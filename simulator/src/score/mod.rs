@@ -17,7 +17,7 @@ mod table;
 
 use std::collections::BTreeMap;
 
-pub use judge::{Called, Coverage, Verdict, judge};
+pub use judge::{Band, BandOf, Called, Coverage, Verdict, judge};
 pub use pool::in_parallel;
 pub use run::{Prefix, QUIET, ScoreError, Shown, Site};
 pub use scenarios::{ALL, Conditions, Right, Scenario};
@@ -73,7 +73,10 @@ pub fn score(
         Ok(verdict)
     });
     let verdicts: Vec<Verdict> = verdicts.into_iter().collect::<Result<_, ScoreError>>()?;
-    let quiet = prefixes.values().map(|prefix| &prefix.shown);
+    let quiet = prefixes.iter().map(|((conditions, seed), prefix)| {
+        let name = format!("before, {} {seed}", conditions.word());
+        (name, prefix)
+    });
     Ok(Table::new(scenarios, quiet, verdicts))
 }
 

@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use coldledger::engine::event::{Event, EventKind};
-use coldledger::engine::outcome::{Explanation, InventoryReport, LossReport, OutcomeKind};
+use coldledger::engine::outcome::{
+    Explanation, Happening, InventoryReport, LossReport, OutcomeKind,
+};
 use coldledger::engine::{ApplyError, Engine, Outcome};
 use coldledger::plant::files::SourceFile;
 use coldledger::plant::{self, Id, Plant};
@@ -61,8 +63,8 @@ pub type ScopeId = Option<Id>;
 pub struct Sample {
     /// Since the start.
     pub at: Span,
-    /// Inventories: shown, standard uncertainty, true, kg; the plant, then the sections.
-    pub inventory: Vec<(f64, f64, f64)>,
+    /// Inventories of the plant, then of the sections: shown, standard uncertainty, true, kg.
+    pub inventory: Vec<(ScopeId, f64, f64, f64)>,
     /// Unaccounted losses by window: length, shown, standard uncertainty, true, kg.
     pub windows: Vec<(ScopeId, Span, f64, f64, f64)>,
     /// Rates: shown, standard uncertainty, true mean over the same time, kg/s.
@@ -78,8 +80,12 @@ pub struct Shown {
     pub samples: Vec<Sample>,
     /// The reports at the end.
     pub reports: Vec<LossReport>,
-    /// What explained the loss when it was last asked.
+    /// What explained the loss that stood at the end.
     pub explanation: Option<Explanation>,
+    /// What was last told of a loss, also of one that no longer stands.
+    pub told: Option<Explanation>,
+    /// Happenings that were told.
+    pub happenings: Vec<Happening>,
     /// Helium truly lost beyond the accepted loss since the onset, kg.
     pub lost_kg: f64,
     /// When it ended.
@@ -336,6 +342,7 @@ fn go_on(
     shown: &mut Shown,
 ) -> Result<(), ScoreError> {
     let mut outcomes: Vec<Outcome> = Vec::new();
+    let mut lost_kg = 0.0;
     let mut past = past::events_every(twin, (from, until), TICK, 1);
     while let Some((stamp, kind)) = past.next() {
         tracker.seq += 1;
@@ -364,7 +371,7 @@ fn go_on(
             // Beside the accepted loss, which goes on as before.
             let all = lost.iter().sum::<f64>() - tracker.quiet_kg_per_s() * now.seconds();
             let before = *tracker.lost_before.get_or_insert(all);
-            shown.lost_kg = all - before;
+            lost_kg = all - before;
         }
         if tracker
             .lost
@@ -378,18 +385,13 @@ fn go_on(
             match outcome.kind {
                 OutcomeKind::Inventory(report) => tracker.inventory = Some(report),
                 OutcomeKind::Losses(report) => reports.push(report),
-                OutcomeKind::Explained(explanation) => shown.explanation = Some(explanation),
+                OutcomeKind::Explained(explanation) => shown.told = Some(explanation),
+                OutcomeKind::Happening(happening) => shown.happenings.push(happening),
                 _ => {}
             }
         }
         if reports.is_empty() {
             continue;
-        }
-        if !reports
-            .iter()
-            .any(|report| report.excess.as_ref().is_some_and(|excess| excess.raised))
-        {
-            shown.explanation = None;
         }
         for report in &reports {
             let raised = report.excess.as_ref().is_some_and(|excess| excess.raised);
@@ -405,8 +407,14 @@ fn go_on(
                 .push(sample(past.plant(), tracker, &reports, now));
         }
         shown.reports = reports;
+        shown.lost_kg = lost_kg;
         shown.end = now;
     }
+    let raised = shown
+        .reports
+        .iter()
+        .any(|report| report.excess.as_ref().is_some_and(|excess| excess.raised));
+    shown.explanation = engine.losses().explanation().filter(|_| raised).cloned();
     Ok(())
 }
 
@@ -416,9 +424,11 @@ fn sample(plant: &VirtualPlant, tracker: &Tracker, reports: &[LossReport], now: 
     let by_section = tracker.by_section(&masses);
     let mut inventory = Vec::new();
     if let Some(report) = &tracker.inventory {
-        inventory.push((report.plant.mass_kg, report.plant.std_kg, model.total_kg()));
-        for ((_, figure), truth) in report.sections.iter().zip(&by_section) {
-            inventory.push((figure.mass_kg, figure.std_kg, *truth));
+        let plant = &report.plant;
+        inventory.push((None, plant.mass_kg, plant.std_kg, model.total_kg()));
+        for ((section, figure), truth) in report.sections.iter().zip(&by_section) {
+            let scope = Some(Id::clone(section));
+            inventory.push((scope, figure.mass_kg, figure.std_kg, *truth));
         }
     }
     let mut windows = Vec::new();

@@ -103,7 +103,8 @@ pub enum Right {
     Drift(&'static str),
     /// A drifting instrument of this vessel or a leak of its section: nothing tells them apart.
     DriftOrLeak(&'static str, &'static str),
-    /// A step of an instrument of this vessel.
+    /// An instrument of this vessel that stepped: said so, or that it drifts, since in the first hour
+    /// the two look alike.
     Step(&'static str),
     /// A meter on this line.
     Meter(&'static str),
@@ -192,6 +193,8 @@ pub struct Happened {
     pub right: Right,
     /// Helium that truly left and is in no book, beside leaks.
     pub unbooked: bool,
+    /// It has one beginning and goes on to the end.
+    pub goes_on: bool,
 }
 
 impl Scenario {
@@ -208,6 +211,7 @@ impl Scenario {
             steady_kg_per_s: None,
             right: Right::Nothing,
             unbooked: false,
+            goes_on: true,
         };
         match self.what {
             What::Quiet => {}
@@ -229,8 +233,9 @@ impl Scenario {
             } => {
                 let rate = times * limit(section);
                 happened.right = Right::Leak(section);
-                let steady = !matches!(with, With::Ends(_) | With::Another { .. });
+                let steady = matches!(with, With::Alone | With::Events(_) | With::Spikes);
                 happened.steady_kg_per_s = steady.then_some(rate);
+                happened.goes_on = !matches!(with, With::Ends(_) | With::Another { .. });
                 happened.events = leak(vessel, rate, onset, with);
                 match with {
                     With::Another { vessel, section } => {

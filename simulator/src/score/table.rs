@@ -2,8 +2,8 @@
 
 use std::fmt;
 
-use super::judge::{Called, Coverages, Verdict};
-use super::run::{JUDGED_FROM, QUIET, Shown};
+use super::judge::{Band, BandOf, Called, Coverage, Verdict, sampled};
+use super::run::{JUDGED_FROM, Prefix, QUIET};
 use super::scenarios::{Right, Scenario, What};
 
 /// The score.
@@ -14,7 +14,8 @@ pub struct Table {
     /// Plant-years without any loss beyond the accepted one or fault, with alerts of the plant's
     /// test and of all areas' tests in them.
     quiet: (f64, u64, u64),
-    coverage: Coverages,
+    /// Bands of the quiet days, by conditions and seed.
+    quiet_bands: Vec<(String, Vec<Band>)>,
 }
 
 impl Table {
@@ -22,13 +23,14 @@ impl Table {
     #[must_use]
     pub fn new<'a>(
         scenarios: &[Scenario],
-        quiet_days: impl Iterator<Item = &'a Shown>,
+        quiet_days: impl Iterator<Item = (String, &'a Prefix)>,
         verdicts: Vec<Verdict>,
     ) -> Self {
-        let mut coverage = Coverages::default();
+        let mut quiet_bands = Vec::new();
         let (mut days, mut plant, mut areas) = (0.0, 0, 0);
-        for shown in quiet_days {
-            coverage.sampled(&shown.samples, true);
+        for (name, prefix) in quiet_days {
+            let shown = &prefix.shown;
+            quiet_bands.push((name, sampled(&shown.samples, true)));
             days += (QUIET - JUDGED_FROM).days();
             let of_plant = shown.alerts.iter().filter(|(scope, _)| scope.is_none());
             let of_plant = of_plant.count() as u64;
@@ -36,7 +38,6 @@ impl Table {
             areas += shown.alerts.len() as u64 - of_plant;
         }
         for verdict in &verdicts {
-            coverage.merge(&verdict.coverage);
             let is_quiet = scenarios
                 .iter()
                 .any(|one| one.name == verdict.scenario && matches!(one.what, What::Quiet));
@@ -50,7 +51,7 @@ impl Table {
             scenarios: scenarios.to_vec(),
             verdicts,
             quiet: (days / 365.25, plant, areas),
-            coverage,
+            quiet_bands,
         }
     }
 
@@ -60,10 +61,53 @@ impl Table {
         &self.verdicts
     }
 
-    /// Bands that held the truth, all runs together.
+    /// Bands that held the truth, all runs together, by what they are of.
     #[must_use]
-    pub fn coverage(&self) -> &Coverages {
-        &self.coverage
+    pub fn coverage(&self) -> Vec<(&'static str, Coverage)> {
+        let all = || self.bands().flat_map(|(_, bands)| bands);
+        BandOf::ALL
+            .iter()
+            .map(|of| {
+                (
+                    of.words(),
+                    Coverage::of(all().filter(|band| band.of == *of)),
+                )
+            })
+            .collect()
+    }
+
+    /// Bands by run: those of the quiet days, then those of the scenarios.
+    fn bands(&self) -> impl Iterator<Item = (String, &[Band])> {
+        let quiet = self.quiet_bands.iter();
+        let quiet = quiet.map(|(name, bands)| (name.clone(), bands.as_slice()));
+        let runs = self.verdicts.iter();
+        let runs = runs.map(|one| (format!("{} {}", one.scenario, one.seed), &one.bands[..]));
+        quiet.chain(runs)
+    }
+
+    /// One row per band, as CSV.
+    ///
+    /// # Errors
+    /// [`csv::Error`] of the writer.
+    pub fn write_bands(&self, to: impl std::io::Write) -> Result<(), csv::Error> {
+        let mut writer = csv::Writer::from_writer(to);
+        writer.write_record(["run", "of", "scope", "days", "from", "to", "truth", "held"])?;
+        for (run, bands) in self.bands() {
+            for band in bands {
+                writer.write_record([
+                    &run,
+                    band.of.words(),
+                    &band.scope,
+                    &format!("{:.3}", band.at_days),
+                    &format!("{:.6}", band.ends.0),
+                    &format!("{:.6}", band.ends.1),
+                    &format!("{:.6}", band.truth),
+                    &band.held().to_string(),
+                ])?;
+            }
+        }
+        writer.flush()?;
+        Ok(())
     }
 
     /// Plant-years without loss or fault, with alerts of the plant's test and of all areas' tests.
@@ -86,6 +130,7 @@ impl Table {
             "alert_h",
             "plant_alerts",
             "area_alerts",
+            "raised",
             "true_kg_per_day",
             "size_error",
             "said_lost_kg",
@@ -96,16 +141,9 @@ impl Table {
             "right_first",
             "group",
             "explanation",
-            "coverage",
         ])?;
         let figure = |value: Option<f64>| value.map(|x| format!("{x:.4}")).unwrap_or_default();
         for one in &self.verdicts {
-            let coverage: Vec<String> = one
-                .coverage
-                .named()
-                .iter()
-                .map(|(name, of)| format!("{name} {}/{}", of.held, of.all))
-                .collect();
             writer.write_record([
                 one.scenario,
                 &one.seed.to_string(),
@@ -114,6 +152,7 @@ impl Table {
                 &figure(one.alert_h),
                 &one.alerts.0.to_string(),
                 &one.alerts.1.to_string(),
+                &one.raised,
                 &figure(one.true_kg_per_day),
                 &figure(one.size_error),
                 &format!("{:.3}", one.lost_kg.0),
@@ -124,7 +163,6 @@ impl Table {
                 &one.right_first.to_string(),
                 &one.group.to_string(),
                 &one.words,
-                &coverage.join("; "),
             ])?;
         }
         writer.flush()?;
@@ -159,7 +197,7 @@ impl fmt::Display for Table {
         writeln!(f)?;
         writeln!(f, "| 95 % bands of | bands | held the truth |")?;
         writeln!(f, "|---|---|---|")?;
-        for (name, of) in self.coverage.named() {
+        for (name, of) in self.coverage() {
             if of.all > 0 {
                 writeln!(f, "| {name} | {} | {:.1} % |", of.all, of.percent())?;
             }
