@@ -134,13 +134,13 @@ impl Costs {
 fn described(sections: usize) -> Plant {
     let mut text = String::from(
         "[site]\nid = \"thousand\"\nname = \"A thousand tanks\"\ntime-zone = \"UTC\"\n\
-         air-pressure = \"1000 mbar(a)\"\naccepted-loss = \"1 kg/day ± 0.5 kg/day\"\n\
+         air-pressure = \"1000 mbar(a) ± 5 mbar\"\naccepted-loss = \"1 kg/day ± 0.5 kg/day\"\n\
          local-rules = \"Your site's own rules on helium come first.\"\n\n\
          [instrument.pressure]\nis = \"absolute pressure transmitter\"\nquantity = \"absolute-pressure\"\n\
          unit = \"bar(a)\"\nformat = \"f32\"\nscale = \"1 bar\"\nrange = [\"0 bar(a)\", \"20 bar(a)\"]\n\
          interval = \"10 s\"\nnoise = \"1 mbar\"\ncalibration = \"0.1 % of span\"\n\n\
          [instrument.temperature]\nis = \"platinum thermometer\"\nquantity = \"temperature\"\n\
-         unit = \"degC\"\nformat = \"f32\"\nscale = \"1 K\"\nrange = [\"-40 degC\", \"80 degC\"]\n\
+         unit = \"K\"\nformat = \"f32\"\nscale = \"1 K\"\nrange = [\"230 K\", \"360 K\"]\n\
          interval = \"10 s\"\nnoise = \"0.1 K\"\ncalibration = \"0.2 K\"\n\
          slow = { std = \"0.3 K\", time = \"2 h\" }\n\n\
          [instrument.flow]\nis = \"thermal mass flow meter\"\nquantity = \"mass-flow\"\nunit = \"g/s\"\n\
