@@ -10,7 +10,7 @@ use super::noise::NoiseModel;
 use super::series::LossSeries;
 use super::tally::carried_kg2;
 use super::window::{Average, GRID, KEPT, MassHistory};
-use crate::plant::{Behaviour, ChannelIx, Contents, Plant, TemperatureSource};
+use crate::plant::Plant;
 use crate::time::{Monotonic, Span, Timestamp};
 
 /// By how much the filter lets the rate change in a day, as a share of the noise a day: about what
@@ -97,21 +97,21 @@ impl GridSeries {
         Some(Self {
             start_s: time_s(0),
             mass_kg,
-            regressors: weather(outdoors.then_some(&*outdoor), age(plant)).collect(),
+            regressors: weather(outdoors.then_some(&*outdoor)).collect(),
             jumps_s,
             last: (last.at, last.utc?),
         })
     }
 
     /// That of an area.
-    pub fn of_area(plant: &Plant, series: AreaSeries) -> Self {
+    pub fn of_area(series: AreaSeries) -> Self {
         let meters = series.metered.into_iter().map(|metered| Regressor {
             course: metered.passed_kg,
             std: metered.relative_std,
         });
         Self {
             start_s: series.start_s,
-            regressors: weather(series.outdoor_kelvin.as_deref(), age(plant))
+            regressors: weather(series.outdoor_kelvin.as_deref())
                 .chain(meters)
                 .collect(),
             mass_kg: series.mass_kg,
@@ -266,52 +266,26 @@ fn during(jump: &Jump, utc: Timestamp) -> bool {
     utc > jump.from && utc - GRID < jump.to
 }
 
-/// How old the weather's courses are to be, in steps of the grid. Slow errors of the thermometers reach
-/// the mass too, and a regressor that shows those explains noise away: the rate then looks surer than
-/// it is. Two hours ago they were others.
-fn age(plant: &Plant) -> usize {
-    const FORGOTTEN: usize = 12;
-    let wanders = |ix: ChannelIx| {
-        let terms = plant.channel(ix).map(|channel| &channel.uncertainty.shared);
-        terms.into_iter().flatten().any(|term| {
-            let group = plant.groups.get(usize::from(term.group.0));
-            group.is_some_and(|group| matches!(group.behaviour, Behaviour::Correlated { .. }))
-        })
-    };
-    let outdoors = plant.all.vessel.iter().filter(|vessel| vessel.outdoors);
-    let mut thermometers = outdoors.filter_map(|vessel| match &vessel.contents {
-        Contents::Fluid {
-            temperature: TemperatureSource::Channel(ix),
-            ..
-        } => Some(*ix),
-        _ => None,
-    });
-    if thermometers.any(wanders) {
-        FORGOTTEN
-    } else {
-        0
-    }
-}
-
 /// The weather's courses, where there is outdoor gas.
-fn weather(outdoor_kelvin: Option<&[f64]>, age: usize) -> impl Iterator<Item = Regressor> {
-    let courses = outdoor_kelvin.map(|kelvin| rate_and_bend(kelvin, age));
-    let courses = courses.into_iter().flatten();
+fn weather(outdoor_kelvin: Option<&[f64]>) -> impl Iterator<Item = Regressor> {
+    let courses = outdoor_kelvin.map(rate_and_bend).into_iter().flatten();
     courses.map(|course| Regressor {
         course,
         std: f64::INFINITY,
     })
 }
 
-/// Rise of the mean over two hours from that of the two hours before, per hour, and by how much that
-/// rise itself has risen in two hours, per hour squared, as they were `age` steps ago. The rate stands
-/// for two hours before that; with the bend beside it, the lag of a daily wave of varying size is
-/// followed in phase.
+/// Rise of the mean over the last two hours from that of the two hours before, per hour, and by how
+/// much that rise itself has risen in two hours, per hour squared. The rate stands for two hours
+/// ago; with the bend beside it, the lag of a daily wave of varying size is followed in phase.
 ///
-/// The means are long since a regressor that shows the thermometers' noise step by step explains away
-/// the quick part of the mass's. Only the past is used, so that the sequential test and an estimate of
-/// the whole series see the same. The first values repeat the first that has a whole past.
-fn rate_and_bend(values: &[f64], age: usize) -> [Vec<f64>; 2] {
+/// The means are long because the thermometers' own slow errors reach the mass too: a regressor that
+/// shows them step by step explains away the quick part of the noise, and what is left looks slower
+/// and larger than it is. What still is explained away leaves the slow part larger than the noise found
+/// says, which widens a rate (see `leak::estimate`). Only the past is used, so that the sequential test
+/// and an estimate of the whole series see the same. The first values repeat the first that has a whole
+/// past.
+fn rate_and_bend(values: &[f64]) -> [Vec<f64>; 2] {
     const PART: usize = 12;
     #[expect(clippy::cast_precision_loss, reason = "a dozen steps")]
     let hours = PART as f64 * GRID.seconds() / 3600.0;
@@ -328,9 +302,8 @@ fn rate_and_bend(values: &[f64], age: usize) -> [Vec<f64>; 2] {
     }
     for course in [&mut rates, &mut bends] {
         let first = course.first().copied().unwrap_or(0.0);
-        let missing = values.len() - course.len() + age;
+        let missing = values.len() - course.len();
         course.splice(0..0, std::iter::repeat_n(first, missing));
-        course.truncate(values.len());
     }
     [rates, bends]
 }
@@ -346,24 +319,5 @@ fn mean_of_present(values: &[f64]) -> f64 {
         sum / f64::from(count)
     } else {
         f64::NAN
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn older_courses_are_the_same_courses_later() {
-        let kelvin: Vec<f64> = (0..400)
-            .map(|i| 284.0 + 5.0 * libm::sin(f64::from(i) / 23.0))
-            .collect();
-        let (fresh, old) = (rate_and_bend(&kelvin, 0), rate_and_bend(&kelvin, 12));
-        for (fresh, old) in fresh.iter().zip(&old) {
-            assert_eq!(fresh.len(), kelvin.len());
-            assert_eq!(old.len(), kelvin.len());
-            assert!(fresh.iter().zip(old.iter().skip(12)).all(|(a, b)| a == b));
-        }
-        assert!(fresh[0].iter().any(|rate| *rate > 0.5), "K/h");
     }
 }

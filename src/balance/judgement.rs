@@ -28,9 +28,6 @@ const NOISE_FROM: usize = 72;
 /// While a loss stands, its onset and size are found anew this often, in steps of the grid.
 const REFINE_EVERY: u32 = 6;
 
-/// Half of a normal distribution's 95 % band, in standard uncertainties.
-const TWO_SIDED_95: f64 = 1.959_963_984_540_054;
-
 /// A loss held over a jump is over when its size is less than so many of its uncertainties.
 const STILL_SEEN: f64 = 2.0;
 
@@ -320,7 +317,7 @@ impl Judgement {
         Some(LossRate {
             over,
             rate_kg_per_s: found.rate_kg_per_s,
-            std_kg_per_s: of_band(found.band_95_kg_per_s),
+            std_kg_per_s: found.std_uncertainty_kg_per_s,
             decision_threshold_kg_per_s: found.decision_threshold_kg_per_s,
             detection_limit_kg_per_s: found.detection_limit_kg_per_s,
             white_std_kg: noise.parameters.white_std_kg,
@@ -361,7 +358,7 @@ impl Judgement {
                 since: at(found.onset_s - half_s),
                 since_band: from.zip(to),
                 excess_kg_per_s: found.excess_kg_per_s,
-                std_kg_per_s: of_band(found.band_95_kg_per_s),
+                std_kg_per_s: found.std_uncertainty_kg_per_s,
                 lost_kg: found.lost_kg + found.excess_kg_per_s * found_s,
                 lost_std_kg: found.lost_std_uncertainty_kg * lasted_s
                     / (lasted_s - found_s).max(half_s),
@@ -379,13 +376,6 @@ impl Judgement {
             lost_std_kg: detection.std_uncertainty_kg_per_s * lasted_s,
         })
     }
-}
-
-/// Standard uncertainty of which 1.96 reach the ends of a 95 % band. The noise is estimated and the
-/// beginning may be unknown, so the figure's distribution has longer tails than the normal one; whoever
-/// multiplies by two is to get what was meant (JCGM 100:2008, G.3 and G.4).
-fn of_band((from, to): (f64, f64)) -> f64 {
-    (to - from) / (2.0 * TWO_SIDED_95)
 }
 
 /// Those times that lie inside a window.

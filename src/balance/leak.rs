@@ -151,7 +151,12 @@ pub fn estimate(
     let days = DAY_S;
     let rate = fit.coefficient(RATE) / days;
     let drift = settings.drift_std_kg_per_s;
-    let fitted_variance = fit.variance / (days * days);
+    let slow_enlargement = if fit.too_large {
+        1.0
+    } else {
+        slow_enlargement(&fit.whitened, &fit.solved, series.step_s)
+    };
+    let fitted_variance = fit.variance * slow_enlargement / (days * days);
     let variance = fitted_variance + drift * drift;
     let std = libm::sqrt(variance);
     let accepted = settings.accepted_std_kg_per_s;
@@ -195,7 +200,7 @@ pub fn estimate(
         wave_amplitude_kg,
         level_at_end_kg: design.level_at_end(&fit.solved.coefficients, series, 0.0),
         reduced_chi_square: fit.reduced_chi_square,
-        slow_enlargement: fit.slow_enlargement,
+        slow_enlargement,
         samples: fit.whitened.used,
         missing,
         spikes: fit.spikes,
@@ -267,7 +272,7 @@ pub fn estimate_with_onset(
         onset_band_95_s: mixture.onset_band(),
         at_onset_kg_per_s: (at_best.0 / DAY_S, libm::sqrt(at_best.1) / DAY_S),
         lost_kg: lost,
-        lost_std_uncertainty_kg: widen * libm::sqrt(lost_variance),
+        lost_std_uncertainty_kg: libm::sqrt(lost_variance),
         significance: at_best.0 / libm::sqrt(at_best.1),
         reduced_chi_square: fit.reduced_chi_square,
         samples: fit.whitened.used,
@@ -351,7 +356,8 @@ struct Fit {
     variance: f64,
     reduced_chi_square: f64,
     reduced_enlargement: f64,
-    slow_enlargement: f64,
+    /// The residuals as a whole are larger than chance lets them be.
+    too_large: bool,
     spikes: usize,
 }
 
@@ -375,16 +381,7 @@ impl Fit {
         let reduced_chi_square = solved.sum_of_squares / free;
         // Three standard deviations of chance are let pass.
         let too_large = reduced_chi_square > 1.0 + 3.0 * libm::sqrt(2.0 / free);
-        let slow_enlargement = if too_large {
-            1.0
-        } else {
-            slow_enlargement(&whitened, &solved, design.step_s)
-        };
-        let reduced_enlargement = if too_large {
-            reduced_chi_square
-        } else {
-            slow_enlargement
-        };
+        let reduced_enlargement = if too_large { reduced_chi_square } else { 1.0 };
         let variance = solved.factor.variance(which) * reduced_enlargement;
         Ok(Self {
             whitened,
@@ -393,7 +390,7 @@ impl Fit {
             variance,
             reduced_chi_square,
             reduced_enlargement,
-            slow_enlargement,
+            too_large,
             spikes,
         })
     }

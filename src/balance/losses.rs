@@ -403,7 +403,7 @@ impl LossBook {
         );
         let unlike: Vec<Option<GridSeries>> = (0..tick.comparisons.len())
             .map(|number| self.accounts.unlike(number, ONSET_OVER))
-            .map(|series| series.map(|series| GridSeries::of_area(plant, series)))
+            .map(|series| series.map(GridSeries::of_area))
             .collect();
         self.find_unlike_noise(&unlike, onset_s.0);
         let judged: Vec<(&AreaBook, &NoiseModel, Option<AreaCourse>)> = self
@@ -544,7 +544,7 @@ impl AreaBook {
             settings,
             walk_kg2_per_s: series.walk_kg2_per_s,
             meter_gain: series.meter_gain,
-            series: GridSeries::of_area(plant, series),
+            series: GridSeries::of_area(series),
         })
     }
 
