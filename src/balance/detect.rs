@@ -39,7 +39,9 @@ use serde::{Deserialize, Serialize};
 use super::distribution::student_from_normal;
 use super::linear::Cholesky;
 use super::noise::{LONGEST_SPIKE, NoiseModel, SPIKE, Whitened, count, rate_variance};
-use super::series::{Design, LossError, LossSeries, WAVES, check_free, check_numbers, wave_row};
+use super::series::{
+    Design, LossError, LossSeries, WAVES, check_free, check_numbers, from_first, wave_row,
+};
 use super::whiten::{Columns, DAY_S, Whitener};
 
 /// Most onsets followed at once.
@@ -67,7 +69,7 @@ const OCTAVES: usize = 16;
 pub struct DetectorSettings {
     /// Accepted loss, kg/s.
     pub accepted_kg_per_s: f64,
-    /// Its standard uncertainty, drift of instruments included, kg/s.
+    /// Its standard uncertainty, kg/s.
     pub accepted_std_kg_per_s: f64,
     /// False alarms per year that are put up with.
     pub false_alarms_per_year: f64,
@@ -131,7 +133,6 @@ pub enum Verdict {
 pub struct Detector {
     settings: DetectorSettings,
     noise: NoiseModel,
-    regressors: usize,
     /// Standard uncertainty of each regressor's coefficient beforehand.
     regressor_stds: Vec<f64>,
     /// The first sample's regressors: they are counted from there.
@@ -258,7 +259,6 @@ impl Detector {
         let whitener = Whitener::new(&noise.parameters, noise.step_s);
         let mut detector = Self {
             settings,
-            regressors,
             regressor_stds: vec![f64::INFINITY; regressors],
             regressor_reference: None,
             origin_s,
@@ -494,7 +494,7 @@ impl Detector {
             }
         }
         let usable = mass_kg.is_finite()
-            && regressors.len() == self.regressors
+            && regressors.len() == self.regressor_stds.len()
             && regressors.iter().all(|r| r.is_finite());
         self.step(usable.then_some((mass_kg, regressors)));
         if usable {
@@ -587,15 +587,7 @@ impl Detector {
         if self.noise.daily_wave {
             row.extend_from_slice(&wave_row(self.origin_s + since_start));
         }
-        let first = self
-            .regressor_reference
-            .get_or_insert_with(|| regressors.to_vec());
-        row.extend(
-            regressors
-                .iter()
-                .zip(first)
-                .map(|(now, first)| now - *first),
-        );
+        row.extend(from_first(&mut self.regressor_reference, regressors));
         let reference = *self
             .reference_kg
             .get_or_insert(mass + self.settings.accepted_kg_per_s * since_start);
@@ -815,7 +807,7 @@ impl Detector {
         // The rate so far is the accepted one within its uncertainty (at least 1 g/day).
         let accepted_std = (self.settings.accepted_std_kg_per_s * DAY_S).max(1e-3);
         matrix[RATE * k + RATE] += 1.0 / (accepted_std * accepted_std);
-        for (column, std) in (k - self.regressors..k).zip(&self.regressor_stds) {
+        for (column, std) in (k - self.regressor_stds.len()..k).zip(&self.regressor_stds) {
             matrix[column * k + column] += 1.0 / (std * std);
         }
         let factor = Cholesky::new(&matrix, k)?;

@@ -22,7 +22,7 @@
 //! weights and sizes: common practice, no source.
 
 use super::area::Area;
-use super::forms::{Candidate, Fitted, Form, left_of_change, try_changes};
+use super::forms::{Candidate, Fitted, Form, try_change, try_changes};
 use super::grid::GridSeries;
 use super::inventory::VesselMass;
 use super::judgement::ONSET_OVER;
@@ -100,7 +100,6 @@ struct Supposed {
 struct Changes {
     form: Form,
     at_s: f64,
-    traces: usize,
     /// Products of the traces' changes, row by row: information of sizes, and agreement with the data.
     /// Sizes are kg/day of a bend, kg of a jump; positive where helium seems lost.
     information: Vec<f64>,
@@ -163,37 +162,30 @@ impl Evidence<'_> {
     }
 
     fn changes(bases: &[Based], correlation: &Cholesky, form: Form, at_s: f64) -> Option<Changes> {
-        let found: Vec<Change> = bases
+        let found: Vec<(&Based, Change)> = bases
             .iter()
-            .map(|base| base.change(form, at_s))
+            .map(|base| Some((base, base.change(form, at_s)?)))
             .collect::<Option<_>>()?;
-        let traces = found.len();
-        let mut information = Vec::with_capacity(traces * traces);
-        let mut agreement = vec![0.0; traces];
-        for (i, (one, agrees)) in found.iter().zip(&mut agreement).enumerate() {
+        let mut information = Vec::with_capacity(found.len() * found.len());
+        let mut agreement = vec![0.0; found.len()];
+        for (i, ((_, one), agrees)) in found.iter().zip(&mut agreement).enumerate() {
             let weights = correlation.inverse_column(i);
-            for (j, (other, weight)) in found.iter().zip(weights).enumerate() {
-                let same = i == j;
-                let products = if same {
-                    (
-                        one.fitted.variance.recip(),
-                        one.fitted.change / one.fitted.variance,
-                    )
+            for (j, ((base, other), weight)) in found.iter().zip(weights).enumerate() {
+                // With itself the fit knows them exactly, what was known beforehand included.
+                let (with_other, with_data) = if i == j {
+                    let information = one.fitted.variance.recip();
+                    (information, one.fitted.change / one.fitted.variance)
                 } else {
-                    let base = bases.get(j)?;
-                    (
-                        common(&one.left, &other.left),
-                        common(&one.left, &base.residuals),
-                    )
+                    let with = |values| common(&one.left, values);
+                    (with(&other.left), with(&base.residuals))
                 };
-                information.push(weight * products.0);
-                *agrees += weight * products.1;
+                information.push(weight * with_other);
+                *agrees += weight * with_data;
             }
         }
         Some(Changes {
             form,
             at_s,
-            traces,
             information,
             agreement,
         })
@@ -499,7 +491,7 @@ impl Changes {
     fn fit(&self, direction: &[f64]) -> Fitting {
         let information: f64 = self
             .information
-            .chunks_exact(self.traces)
+            .chunks_exact(self.agreement.len())
             .zip(direction)
             .map(|(row, share)| share * dot(row, direction))
             .sum();
@@ -520,7 +512,7 @@ impl Changes {
 
     /// Chi-square that a change of its own size in each trace explains.
     fn chi_square(&self) -> f64 {
-        Cholesky::new(&self.information, self.traces).map_or(0.0, |factor| {
+        Cholesky::new(&self.information, self.agreement.len()).map_or(0.0, |factor| {
             dot(&factor.solve(&self.agreement), &self.agreement)
         })
     }
@@ -532,7 +524,7 @@ fn enlarge(changes: &[Changes], fitted: &mut [Fitting]) {
         .first()
         .map(|bend| {
             let best = fitted.iter().fold(0.0_f64, |m, fit| m.max(fit.explained));
-            let free = bend.traces.saturating_sub(1);
+            let free = bend.agreement.len().saturating_sub(1);
             (bend.chi_square() - best, free)
         })
         .filter(|(_, free)| *free > 0);
@@ -553,7 +545,6 @@ struct Based<'a> {
     trace: &'a Trace<'a>,
     fitted: Fitted,
     start_s: f64,
-    length: usize,
     /// Whitened residuals.
     residuals: OnGrid,
     /// Steps of the grid before the onset.
@@ -594,7 +585,6 @@ impl<'a> Based<'a> {
                 trace,
                 fitted,
                 start_s: window.start_s,
-                length: window.mass_kg.len(),
                 residuals,
                 before: step_of(onset_s, window.step_s),
             })
@@ -604,7 +594,7 @@ impl<'a> Based<'a> {
     /// The grid of the series; its values are in the fit.
     fn series(&self) -> LossSeries<'a> {
         let all = self.trace.series.mass_kg.as_slice();
-        let from = all.len().saturating_sub(self.length);
+        let from = all.len().saturating_sub(self.residuals.values.len());
         LossSeries {
             start_s: self.start_s,
             step_s: self.trace.noise.step_s,
@@ -617,22 +607,18 @@ impl<'a> Based<'a> {
     fn change(&self, form: Form, at_s: f64) -> Option<Change> {
         let series = self.series();
         let steps = (at_s - series.start_s) / series.step_s;
-        let last = self.length.checked_sub(1)?;
+        let last = self.residuals.values.len().checked_sub(1)?;
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "a cast from float saturates"
         )]
         let onset = (libm::ceil(steps).max(1.0) as usize).min(last);
-        let fitted = try_changes(&series, &self.fitted, form, &[onset])
-            .first()
-            .copied()?;
+        let (fitted, values) = try_change(&series, &self.fitted, form, onset)?;
+        let first = self.residuals.first;
         Some(Change {
             fitted,
-            left: OnGrid {
-                first: self.residuals.first,
-                values: left_of_change(&series, &self.fitted, form, onset),
-            },
+            left: OnGrid { first, values },
         })
     }
 

@@ -33,7 +33,7 @@ use serde::{Deserialize, Serialize};
 
 use super::linear::Cholesky;
 use super::noise::{LONGEST_SPIKE, NoiseModel, SPIKE, prior_for};
-use super::series::{LossError, WAVES, check_free, check_numbers, wave_row};
+use super::series::{LossError, WAVES, check_free, check_numbers, from_first, wave_row};
 use super::whiten::{DAY_S, SHOWN, STATES, Transition};
 
 /// What the filter may assume.
@@ -272,15 +272,7 @@ impl LossFilter {
         row.extend_from_slice(&SHOWN[..self.transition.states]);
         row.push(1.0);
         row.extend_from_slice(&self.shown_wave);
-        let first = self
-            .regressor_reference
-            .get_or_insert_with(|| regressors.to_vec());
-        row.extend(
-            regressors
-                .iter()
-                .zip(first)
-                .map(|(now, first)| now - *first),
-        );
+        row.extend(from_first(&mut self.regressor_reference, regressors));
         row.push(0.0);
         row.push(mass_kg - reference);
         let white = self.transition.white_variance;

@@ -78,6 +78,30 @@ pub(super) struct Candidate {
 }
 
 impl Candidate {
+    /// On top of a fit, from the products of its whitened course with the columns (the series last) and
+    /// with itself; none when the columns explain it but for rounding.
+    fn fitted(
+        base: &Fitted,
+        products: &[f64],
+        energy: f64,
+        (at_s, stands_for_s): (f64, f64),
+    ) -> Option<Self> {
+        let half = base.solved.factor.forward(products);
+        let left = energy - dot(&half, &half);
+        if left <= 1e-9 * energy || left <= 0.0 {
+            return None;
+        }
+        let with_s = products.last().copied().unwrap_or(0.0);
+        let s = with_s - dot(&base.solved.coefficients, products);
+        Some(Self {
+            at_s,
+            change: s / left,
+            variance: 1.0 / left,
+            gain: s * s / left,
+            stands_for_s,
+        })
+    }
+
     pub fn at(at_s: f64) -> Self {
         Self {
             at_s,
@@ -137,19 +161,20 @@ pub(super) fn search(
     try_changes(series, base, form, &grid(from, to, FINE))
 }
 
-/// What is left of a whitened change of size one beside the columns of the fit, on the grid of the
-/// series; zero where a sample misses.
-pub(super) fn left_of_change(
+/// The fit of one change, and what is left of its whitened course beside the columns of the fit, for a
+/// size of one, on the grid of the series (zero where a sample misses).
+pub(super) fn try_change(
     series: &LossSeries<'_>,
     base: &Fitted,
     form: Form,
     onset: usize,
-) -> Vec<f64> {
+) -> Option<(Candidate, Vec<f64>)> {
     let width = base.whitened.columns + 1;
     let transition = base.whitened.filter.transition;
     let mut state = Columns::new(1);
     let mut products = vec![0.0; width];
-    let begun_s = series.time_s(onset);
+    let mut energy = 0.0;
+    let at_s = series.time_s(onset);
     let mut left: Vec<f64> = Vec::with_capacity(base.whitened.gains.len());
     let rows = || base.whitened.rows.chunks_exact(width);
     for (i, (gain, row)) in base.whitened.gains.iter().zip(rows()).enumerate() {
@@ -158,8 +183,9 @@ pub(super) fn left_of_change(
             _ if i <= onset => {}
             None => state.skip(&transition, 1),
             Some(gain) => {
-                let change = form.value(series.time_s(i) - begun_s);
+                let change = form.value(series.time_s(i) - at_s);
                 state.observe(&transition, gain, &[change], &mut out);
+                energy += out[0] * out[0];
                 for (product, column) in products.iter_mut().zip(row) {
                     *product += column * out[0];
                 }
@@ -167,13 +193,14 @@ pub(super) fn left_of_change(
         }
         left.push(out[0]);
     }
+    let found = Candidate::fitted(base, &products, energy, (at_s, series.step_s))?;
     // The last one is the series itself.
     products.pop();
     let taken = base.solved.factor.solve(&products);
     for (left, row) in left.iter_mut().zip(rows()) {
         *left -= dot(&taken, row);
     }
-    left
+    Some((found, left))
 }
 
 /// The fit of a change at each of some samples of the grid, in rising order.
@@ -240,20 +267,7 @@ pub(super) fn try_changes(
             for (c, p) in column.iter_mut().zip(products.chunks_exact(count_of)) {
                 *c = p.get(j).copied().unwrap_or(0.0);
             }
-            let half = base.solved.factor.forward(&column);
-            let left = energy - dot(&half, &half);
-            if left <= 1e-9 * energy || left <= 0.0 {
-                return None;
-            }
-            let with_s = column.last().copied().unwrap_or(0.0);
-            let s = with_s - dot(&base.solved.coefficients, &column);
-            Some(Candidate {
-                at_s: *at_s,
-                change: s / left,
-                variance: 1.0 / left,
-                gain: s * s / left,
-                stands_for_s: spacing,
-            })
+            Candidate::fitted(base, &column, *energy, (*at_s, spacing))
         })
         .collect()
 }

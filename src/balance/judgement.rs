@@ -225,10 +225,7 @@ impl Judgement {
         let accepted = frame.settings;
         let settings = DetectorSettings {
             accepted_kg_per_s: accepted.accepted_kg_per_s,
-            accepted_std_kg_per_s: libm::hypot(
-                accepted.accepted_std_kg_per_s,
-                accepted.drift_std_kg_per_s,
-            ),
+            accepted_std_kg_per_s: accepted.accepted_std_kg_per_s,
             false_alarms_per_year: frame.false_alarms_per_year,
             ..DetectorSettings::default()
         };

@@ -31,7 +31,7 @@ use super::whiten::DAY_S;
 pub struct LossEstimate {
     /// Loss rate, kg/s; positive when helium is lost.
     pub rate_kg_per_s: f64,
-    /// Its standard uncertainty, drift included, kg/s.
+    /// Its standard uncertainty, kg/s.
     pub std_uncertainty_kg_per_s: f64,
     /// Degrees of freedom of that uncertainty.
     pub degrees_of_freedom: f64,
@@ -76,8 +76,6 @@ pub struct VarianceShares {
     pub wave: f64,
     /// What was known beforehand of wave and regressors, and residuals that are too large.
     pub other: f64,
-    /// Drift of instruments.
-    pub drift: f64,
 }
 
 /// When a loss is supposed to have begun.
@@ -143,27 +141,22 @@ pub fn estimate(
     noise.check_grid(series.step_s)?;
     let mut design = Design::new(series, noise.daily_wave, 0.0);
     let missing = series.mass_kg.len() - design.usable();
-    let priors: Vec<Prior> = nuisance_prior(noise, &design)
-        .into_iter()
-        .chain(design.regressor_prior())
-        .collect();
+    let priors: Vec<Prior> = nuisance_priors(&design, noise).collect();
     let fit = Fit::new(&mut design, noise, &priors, RATE)?;
     let days = DAY_S;
     let rate = fit.coefficient(RATE) / days;
-    let drift = settings.drift_std_kg_per_s;
     let slow_enlargement = if fit.too_large {
         1.0
     } else {
         slow_enlargement(&fit.whitened, &fit.solved, series.step_s)
     };
-    let fitted_variance = fit.variance * slow_enlargement / (days * days);
-    let variance = fitted_variance + drift * drift;
+    let variance = fit.variance * slow_enlargement / (days * days);
     let std = libm::sqrt(variance);
     let accepted = settings.accepted_std_kg_per_s;
     let excess_std = libm::sqrt(variance + accepted * accepted);
-    // Drift and accepted rate are judged, not sampled: their part has no degrees of freedom to lose.
+    // The accepted rate is judged, not sampled: its part has no degrees of freedom to lose.
     let freedom = |total: f64| {
-        let part = fitted_variance / (total * total);
+        let part = variance / (total * total);
         fit.parts.degrees_of_freedom / (part * part)
     };
     let nu = freedom(std);
@@ -175,7 +168,6 @@ pub fn estimate(
     );
     let share = |x: f64| x / (days * days) / variance;
     let parts = [fit.parts.white, fit.parts.correlated, fit.parts.wave].map(share);
-    let drift_share = drift * drift / variance;
     let [white, correlated, wave] = parts;
     let wave_amplitude_kg = match fit.solved.coefficients.get(design.nuisance.clone()) {
         Some([s, c, ..]) if noise.daily_wave => libm::sqrt(s * s + c * c),
@@ -194,8 +186,7 @@ pub fn estimate(
             white,
             correlated,
             wave,
-            other: (1.0 - white - correlated - wave - drift_share).max(0.0),
-            drift: drift_share,
+            other: (1.0 - white - correlated - wave).max(0.0),
         },
         wave_amplitude_kg,
         level_at_end_kg: design.level_at_end(&fit.solved.coefficients, series, 0.0),
@@ -328,17 +319,21 @@ pub(super) fn without_change(
 /// What is known before any onset: of the rate, and of wave and regressors.
 fn priors(design: &Design, noise: &NoiseModel, settings: &LossSettings) -> Vec<Prior> {
     std::iter::once(accepted_prior(settings))
-        .chain(nuisance_prior(noise, design))
-        .chain(design.regressor_prior())
+        .chain(nuisance_priors(design, noise))
         .collect()
 }
 
-/// What is known of the rate before any onset: the accepted one, within its uncertainty and drift.
+/// What is known beforehand of wave and regressors.
+fn nuisance_priors(design: &Design, noise: &NoiseModel) -> impl Iterator<Item = Prior> {
+    let found = nuisance_prior(noise, design);
+    found.into_iter().chain(design.regressor_prior())
+}
+
+/// What is known of the rate before any onset: the accepted one, within its uncertainty.
 fn accepted_prior(settings: &LossSettings) -> Prior {
     // An accepted rate given without uncertainty is taken to the milligram a day.
     const LEAST_KG_PER_DAY: f64 = 1e-6;
-    let variance = settings.accepted_std_kg_per_s * settings.accepted_std_kg_per_s
-        + settings.drift_std_kg_per_s * settings.drift_std_kg_per_s;
+    let variance = settings.accepted_std_kg_per_s * settings.accepted_std_kg_per_s;
     let variance = (variance * DAY_S * DAY_S).max(LEAST_KG_PER_DAY * LEAST_KG_PER_DAY);
     Prior {
         first: RATE,
@@ -410,12 +405,13 @@ fn slow_enlargement(whitened: &Whitened, solved: &Solved, step_s: f64) -> f64 {
     /// Waves of more than a day and a sixth: the daily one is fitted.
     const SLOWEST_FREE_S: f64 = 7.0 * DAY_S / 6.0;
     const AS_IF_RIGHT: f64 = 24.0;
+    const MOST_WAVES: u32 = 64;
     let residuals = whitened.residuals(&solved.coefficients);
     let span_s = count(residuals.len()) * step_s;
-    let waves = libm::floor(span_s / SLOWEST_FREE_S);
+    // One is taken by the rate.
     let (mut sum, mut free) = (0.0, -1.0);
-    let mut wave = 1.0;
-    while wave <= waves && wave <= 64.0 {
+    let waves = (1..=MOST_WAVES).map(f64::from);
+    for wave in waves.take_while(|wave| *wave <= span_s / SLOWEST_FREE_S) {
         let turn = std::f64::consts::TAU * wave / count(residuals.len());
         let (mut cosine, mut sine) = (0.0, 0.0);
         for (i, residual) in residuals.iter().enumerate() {
@@ -425,7 +421,6 @@ fn slow_enlargement(whitened: &Whitened, solved: &Solved, step_s: f64) -> f64 {
         }
         sum += 2.0 * (cosine * cosine + sine * sine) / count(whitened.used.max(1));
         free += 2.0;
-        wave += 1.0;
     }
     if free < 4.0 {
         return 1.0;

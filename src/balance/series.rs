@@ -56,9 +56,6 @@ pub struct LossSettings {
     pub accepted_kg_per_s: f64,
     /// Its standard uncertainty, kg/s.
     pub accepted_std_kg_per_s: f64,
-    /// Standard uncertainty of the rate from drifts of instruments, which the series cannot tell
-    /// from a loss, kg/s.
-    pub drift_std_kg_per_s: f64,
     /// Probability of calling a loss where there is none (ISO 11929: alpha).
     pub alpha: f64,
     /// Probability of missing a loss at the detection limit (ISO 11929: beta).
@@ -71,7 +68,6 @@ impl Default for LossSettings {
         Self {
             accepted_kg_per_s: 0.0,
             accepted_std_kg_per_s: 0.0,
-            drift_std_kg_per_s: 0.0,
             alpha: 0.05,
             beta: 0.05,
         }
@@ -188,11 +184,6 @@ impl LossSettings {
                 self.accepted_std_kg_per_s,
                 self.accepted_std_kg_per_s >= 0.0,
             ),
-            (
-                "drift uncertainty in kg/s",
-                self.drift_std_kg_per_s,
-                self.drift_std_kg_per_s >= 0.0,
-            ),
             ("alpha", self.alpha, self.alpha > 0.0 && self.alpha < 0.5),
             ("beta", self.beta, self.beta > 0.0 && self.beta < 0.5),
         ])
@@ -217,6 +208,28 @@ pub(super) fn check_free(found: usize) -> Result<(), LossError> {
         return Err(LossError::TooManyColumns { found, most });
     }
     Ok(())
+}
+
+/// A square matrix, row by row, with nothing beside its diagonal.
+fn diagonal(of: &[f64], value: impl Fn(f64) -> f64) -> Vec<f64> {
+    let mut matrix = vec![0.0; of.len() * of.len()];
+    for (cell, of) in matrix.iter_mut().step_by(of.len() + 1).zip(of) {
+        *cell = value(*of);
+    }
+    matrix
+}
+
+/// Regressors counted from those of the first sample: a course that has run for years would drown the
+/// level beside it.
+pub(super) fn from_first<'a>(
+    first: &'a mut Option<Vec<f64>>,
+    regressors: &'a [f64],
+) -> impl Iterator<Item = f64> + 'a {
+    let first = first.get_or_insert_with(|| regressors.to_vec());
+    regressors
+        .iter()
+        .zip(first)
+        .map(|(now, first)| now - *first)
 }
 
 /// Columns of the mean daily wave.
@@ -336,12 +349,7 @@ impl Design {
         known.then(|| Prior {
             first: self.nuisance.end - count,
             mean: vec![0.0; count],
-            precision: (0..count * count)
-                .map(|at| match self.regressor_stds.get(at / count) {
-                    Some(std) if at % count == at / count => 1.0 / (std * std),
-                    _ => 0.0,
-                })
-                .collect(),
+            precision: diagonal(&self.regressor_stds, |std| 1.0 / (std * std)),
         })
     }
 

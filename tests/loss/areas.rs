@@ -456,4 +456,16 @@ fn a_series_stays_where_it_is_when_its_window_moves_on() {
         assert!((inwards.relative_std - 0.01).abs() < 0.01);
         assert!(inwards.passed_kg[last] > outwards.passed_kg[last] || last < 2);
     }
+    // Nor when the first steps are no longer kept: thirty days are.
+    let (time_s, kg) = known.unwrap();
+    run.pass(hours(30.0 * 24.0), 0.0, &carried);
+    let over = hours(30.0 * 24.0);
+    let series = run
+        .accounts
+        .series(&run.plant, &run.ledger, &area, over)
+        .unwrap();
+    assert!(series.start_s > 600.0 && series.start_s <= time_s);
+    let ix = ((time_s - series.start_s) / 600.0).round();
+    let again = series.mass_kg[ix as usize];
+    assert!((again - kg).abs() < 1e-9, "{again} {kg}");
 }

@@ -219,7 +219,7 @@ impl Table {
             .iter()
             .map(|one| one.alert_h.unwrap_or(f64::INFINITY))
             .collect();
-        let delay = spread(delays, 1.0, "h");
+        let delay = spread(delays);
         let errors: Vec<f64> = runs.iter().filter_map(|one| one.size_error).collect();
         let size = if errors.is_empty() {
             String::new()
@@ -274,10 +274,10 @@ impl Table {
 }
 
 /// Median and ninth decile.
-fn spread(values: Vec<f64>, scale: f64, _unit: &str) -> String {
+fn spread(values: Vec<f64>) -> String {
     let one = |value: f64| {
         if value.is_finite() {
-            format!("{:.1}", scale * value)
+            format!("{value:.1}")
         } else {
             "-".to_owned()
         }

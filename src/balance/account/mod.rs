@@ -93,8 +93,6 @@ pub struct Step {
     pub passed_kg: Vec<f64>,
     /// What of it had passed at the mean time that the masses stand for, kg.
     pub passed_by_mean_kg: Vec<f64>,
-    /// What had passed each metered line before it, as far as it was seen, kg.
-    pub passed_before_kg: Vec<f64>,
     /// Standard uncertainty of that from what lasts, and variance of what is new, kg and kg2.
     pub passed_std: Vec<(f32, f32)>,
     /// Ticks at which each line was not shut.
@@ -158,14 +156,31 @@ pub struct Accounts {
     open: Option<OpenStep>,
     last_tick: Option<Monotonic>,
     tallies: VecDeque<Tallies>,
-    /// Flow of each line at the last tick, kg/s; NaN where there was none.
-    last_flows: Vec<f64>,
-    /// A change of each line's flow that the next reading has yet to confirm.
-    doubted: Vec<Option<Doubted>>,
+    meters: Vec<Meter>,
     /// Metered over the boundary since the beginning: in and out, kg.
     boundary_kg: (f64, f64),
-    /// Metered by each line since the beginning, kg.
-    passed_kg: Vec<f64>,
+}
+
+/// A line's meter from tick to tick.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Meter {
+    /// Flow at the last tick, kg/s; NaN where there was none.
+    last_kg_per_s: f64,
+    /// A change that the next reading has yet to confirm.
+    doubted: Option<Doubted>,
+    /// What it passed in the steps that are no longer kept, as far as it was seen, kg.
+    gone_kg: f64,
+}
+
+impl Meter {
+    /// One that has shown nothing since, and had passed so much.
+    fn blind(gone_kg: f64) -> Self {
+        Self {
+            last_kg_per_s: f64::NAN,
+            doubted: None,
+            gone_kg,
+        }
+    }
 }
 
 impl Accounts {
@@ -219,16 +234,14 @@ impl Accounts {
         add_all(&mut open.doubtful, tick.doubtful);
         add_all(&mut open.carried, tick.carried);
         let seconds = held.filter(|held| *held <= LONGEST_HOLD).map(Span::seconds);
-        self.last_flows.resize(plant.all.line.len(), f64::NAN);
-        self.doubted.resize(plant.all.line.len(), None);
-        for ((((((line, passed), not_shut), last), doubted), flow), passage) in plant
+        self.meters.resize(plant.all.line.len(), Meter::blind(0.0));
+        for (((((line, passed), not_shut), meter), flow), passage) in plant
             .all
             .line
             .iter()
             .zip(&mut open.passed)
             .zip(&mut open.not_shut)
-            .zip(&mut self.last_flows)
-            .zip(&mut self.doubted)
+            .zip(&mut self.meters)
             .zip(tick.flows)
             .zip(tick.passages)
         {
@@ -238,19 +251,19 @@ impl Accounts {
             if line.meter.is_none() {
                 continue;
             }
-            let doubt = doubted.take();
+            let doubt = meter.doubted.take();
             match (flow, seconds) {
                 // Nothing passes a shut line, whatever its meter says.
                 _ if *passage == Passage::Shut => {}
                 (Some(flow), Some(seconds)) => {
-                    let before = if last.is_finite() {
-                        *last
+                    let before = if meter.last_kg_per_s.is_finite() {
+                        meter.last_kg_per_s
                     } else {
                         flow.kg_per_s
                     };
                     let changed = flow.kg_per_s - before;
                     let (kg, still) = confirmed(flow, before, seconds, doubt);
-                    *doubted = still;
+                    meter.doubted = still;
                     passed.kg += kg;
                     passed.lasting_kg += flow.lasting_std * seconds;
                     // A reading stands for the time between two of them, and when the flow changed
@@ -273,13 +286,17 @@ impl Accounts {
                 _ => passed.unseen = true,
             }
             passed.sum_kg += passed.kg;
-            *last = flow.map_or(f64::NAN, |flow| flow.kg_per_s);
+            meter.last_kg_per_s = flow.map_or(f64::NAN, |flow| flow.kg_per_s);
         }
     }
 
     fn close(&mut self, step: OpenStep, at: Monotonic, utc: Option<Timestamp>) {
-        if self.steps.len() == KEPT {
-            self.steps.pop_front();
+        if self.steps.len() == KEPT
+            && let Some(gone) = self.steps.pop_front()
+        {
+            for (meter, kg) in self.meters.iter_mut().zip(&gone.passed_kg) {
+                meter.gone_kg += seen(*kg);
+            }
         }
         #[expect(
             clippy::cast_possible_truncation,
@@ -295,13 +312,6 @@ impl Accounts {
             reason = "a comparison needs no more digits"
         )]
         let unlike_kg = step.unlike.iter().map(|sum| mean(*sum) as f32).collect();
-        self.passed_kg.resize(step.passed.len(), 0.0);
-        let passed_before_kg = self.passed_kg.clone();
-        for (sum, passed) in self.passed_kg.iter_mut().zip(&step.passed) {
-            if !passed.unseen {
-                *sum += passed.kg;
-            }
-        }
         self.steps.push_back(Step {
             at,
             utc,
@@ -316,7 +326,6 @@ impl Accounts {
                 .iter()
                 .map(|passed| passed.sum_kg / f64::from(step.ticks.max(1)))
                 .collect(),
-            passed_before_kg,
             passed_std,
             not_shut: step.not_shut,
             unlike_kg,
@@ -392,17 +401,19 @@ impl Accounts {
             step.mass_kg = moved(&sections, &step.mass_kg, f64::NAN);
             step.passed_kg = moved(&lines, &step.passed_kg, f64::NAN);
             step.passed_by_mean_kg = moved(&lines, &step.passed_by_mean_kg, f64::NAN);
-            step.passed_before_kg = moved(&lines, &step.passed_before_kg, 0.0);
             step.passed_std = moved(&lines, &step.passed_std, (0.0, 0.0));
             step.not_shut = moved(&lines, &step.not_shut, step.ticks);
             step.unlike_kg = Vec::new();
             step.doubtful = Vec::new();
             step.carried = Vec::new();
         }
-        self.passed_kg = moved(&lines, &self.passed_kg, 0.0);
+        let gone: Vec<Meter> = self
+            .meters
+            .iter()
+            .map(|old| Meter::blind(old.gone_kg))
+            .collect();
+        self.meters = moved(&lines, &gone, Meter::blind(0.0));
         self.tallies.clear();
-        self.last_flows.clear();
-        self.doubted.clear();
         self.open = None;
         if let Some(last) = self.steps.back_mut() {
             last.restated = true;
@@ -466,6 +477,11 @@ fn confirmed(
     } else {
         (first * seconds + doubt.withheld_kg, None)
     }
+}
+
+/// What of it counts: what was not seen is not known.
+fn seen(kg: f64) -> f64 {
+    if kg.is_finite() { kg } else { 0.0 }
 }
 
 fn add_all(list: &mut Vec<VesselIx>, more: &[VesselIx]) {

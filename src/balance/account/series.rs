@@ -1,6 +1,6 @@
 //! An area's mass, or a comparison, on the ten-minute grid: what a rate is fitted to.
 
-use super::{Accounts, Step};
+use super::{Accounts, Step, seen};
 use crate::balance::area::Area;
 use crate::balance::books::Books;
 use crate::balance::ledger::Ledger;
@@ -120,6 +120,18 @@ impl Accounts {
         errors.unwrap_or_default()
     }
 
+    /// What had passed each crossing before a step, as far as it was seen, kg. The sum is the same
+    /// however many steps are still kept.
+    fn passed_before(&self, crossing: &[Crossing], step: usize) -> Vec<f64> {
+        let of = |line: LineIx| {
+            let gone_kg = self.meters.get(line.index()).map_or(0.0, |m| m.gone_kg);
+            let kept = self.steps.iter().take(step);
+            let kept = kept.filter_map(|step| step.passed_kg.get(line.index()));
+            kept.fold(gone_kg, |sum, kg| sum + seen(*kg))
+        };
+        crossing.iter().map(|crossed| of(crossed.line)).collect()
+    }
+
     /// Relative standard uncertainty of an area's contents from what lasts.
     fn relative_std(&self, plant: &Plant, area: &Area) -> f64 {
         let Some(last) = self.steps.back() else {
@@ -154,6 +166,7 @@ impl Accounts {
         let mut passed_kg = [vec![f64::NAN; count], vec![f64::NAN; count]];
         let mut walk_kg2 = 0.0;
         let mut expected = 0;
+        let mut so_far = self.passed_before(&crossing, stretch.from);
         for step in self.steps.iter().skip(stretch.from) {
             let at = stretch.position(step);
             let mut jumped = step.restated;
@@ -161,7 +174,7 @@ impl Accounts {
             let hole = at > expected && !crossing.is_empty();
             expected = at + 1;
             jumped |= hole;
-            let crossed = Crossed::of(step, &crossing, &mut by_meter);
+            let crossed = Crossed::of(step, &crossing, &mut so_far, &mut by_meter);
             jumped |= crossed.unseen;
             walk_kg2 += crossed.walk_kg2;
             let by_mean = crossed.by_mean_kg;
@@ -257,10 +270,16 @@ struct Crossed {
 }
 
 impl Crossed {
-    /// Of a step; what calibrations make uncertain and what passed are added up by meter, kg.
-    fn of(step: &Step, crossing: &[Crossing], by_meter: &mut [(f64, f64)]) -> Self {
+    /// Of a step. What has passed so far, and what calibrations make uncertain and what passed either
+    /// way, are added up by meter, kg.
+    fn of(
+        step: &Step,
+        crossing: &[Crossing],
+        so_far: &mut [f64],
+        by_meter: &mut [(f64, f64)],
+    ) -> Self {
         let mut found = Self::default();
-        for (crossed, (lasting, passed)) in crossing.iter().zip(by_meter) {
+        for ((crossed, so_far), (lasting, passed)) in crossing.iter().zip(so_far).zip(by_meter) {
             let ix = crossed.line.index();
             if !crossed.metered {
                 found.unseen |= step.not_shut.get(ix).copied().unwrap_or(0) > 0;
@@ -271,14 +290,14 @@ impl Crossed {
                 found.unseen = true;
                 continue;
             }
-            let before = step.passed_before_kg.get(ix).copied().unwrap_or(0.0);
             let of_it = step.passed_by_mean_kg.get(ix).copied().unwrap_or(kg / 2.0);
             let [inwards, outwards] = &mut found.by_mean_kg;
             *if crossed.sign > 0.0 {
                 inwards
             } else {
                 outwards
-            } += before + of_it;
+            } += *so_far + of_it;
+            *so_far += kg;
             let (lasts, new) = step.passed_std.get(ix).copied().unwrap_or((0.0, 0.0));
             *lasting += f64::from(lasts);
             *passed += kg.abs();
