@@ -138,25 +138,15 @@ impl Explanation {
     /// The most credible explanation, or the few that the meters cannot tell apart, in words.
     #[must_use]
     pub fn leading(&self) -> Option<String> {
-        const NAMED: usize = 3;
         let first = self.groups.first()?;
-        let mut names: Vec<String> = first
-            .hypotheses
-            .iter()
-            .take(NAMED)
-            .map(|one| one.kind.words())
-            .collect();
-        if first.hypotheses.len() > NAMED {
-            names.push(format!("{} others", first.hypotheses.len() - NAMED));
-        }
-        let together = if names.len() > 1 {
+        let together = if first.hypotheses.len() > 1 {
             ", not told apart by these meters"
         } else {
             ""
         };
         Some(format!(
             "best explained by {} ({:.0} %{together})",
-            names.join(" or "),
+            first.named(),
             100.0 * first.weight
         ))
     }
@@ -183,10 +173,7 @@ impl Explanation {
             .groups
             .iter()
             .filter(|group| group.weight >= 0.05)
-            .map(|group| {
-                let names: Vec<String> = group.hypotheses.iter().map(|h| h.kind.words()).collect();
-                format!("{} ({:.0} %)", names.join(" or "), 100.0 * group.weight)
-            })
+            .map(|group| format!("{} ({:.0} %)", group.named(), 100.0 * group.weight))
             .collect();
         if groups.is_empty() {
             return "nothing that is known of explains it".into();
@@ -206,6 +193,19 @@ pub struct HypothesisGroup {
     pub separate: Vec<String>,
     /// Which valves a person could close to prove one of them.
     pub isolation_tests: Vec<IsolationTest>,
+}
+
+impl HypothesisGroup {
+    /// Its hypotheses in words; of many, the most credible ones.
+    fn named(&self) -> String {
+        const NAMED: usize = 3;
+        let named = self.hypotheses.iter().take(NAMED);
+        let mut names: Vec<String> = named.map(|one| one.kind.words()).collect();
+        if self.hypotheses.len() > NAMED {
+            names.push(format!("{} others", self.hypotheses.len() - NAMED));
+        }
+        names.join(" or ")
+    }
 }
 
 /// One thing that could be behind what is seen.
