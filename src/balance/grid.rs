@@ -32,8 +32,8 @@ pub(super) struct GridSeries {
     /// kg; NaN where there is none.
     pub mass_kg: Vec<f64>,
     /// Courses that errors follow. With outdoor gas: rate and bend of its temperature, K/h and K/h2,
-    /// which a lagging thermometer's error follows. With meters: what they have let in and out, kg,
-    /// which the error of their calibration is a part of.
+    /// which a lagging thermometer's error follows. With meters: what they have let in and out and
+    /// what stayed, kg, which the errors of calibrations are a part of.
     regressors: Vec<Regressor>,
     /// Times, s, at which an unknown amount came or went.
     jumps_s: Vec<f64>,

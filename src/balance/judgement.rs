@@ -296,7 +296,9 @@ impl Judgement {
                 bends_s: &bends,
                 ..*window
             };
-            leak::estimate_with_onset(&window, noise, &frame.settings, Onset::Unknown).ok()
+            let found = leak::estimate_with_onset(&window, noise, &frame.settings, Onset::Unknown);
+            // A standing loss is none that the helium gained; the sequential test has its own figure.
+            found.ok().filter(|found| found.excess_kg_per_s > 0.0)
         });
         self.refined = found.map(|found| (0, found)).or(self.refined.take());
     }

@@ -74,6 +74,8 @@ pub struct VarianceShares {
     pub correlated: f64,
     /// Day-to-day change of the daily wave.
     pub wave: f64,
+    /// Regressors whose size is known beforehand: calibrations of meters.
+    pub calibration: f64,
     /// What was known beforehand of wave and regressors, and residuals that are too large.
     pub other: f64,
 }
@@ -127,7 +129,12 @@ pub struct OnsetEstimate {
     pub spikes: usize,
 }
 
-/// The loss rate of a series, constant over the window.
+/// The mean loss rate of a series over the window.
+///
+/// Regressors of which something is known beforehand (what meters passed) are not fitted: a loss that
+/// begins inside the window would look like a wrong calibration. What they may be wrong by is added to
+/// the variance (Bierman 1977, chapter VIII, from memory: parameters that are considered, not solved
+/// for).
 ///
 /// # Errors
 /// [`LossError`] when the series or a setting cannot be used, or the rate cannot be told.
@@ -141,8 +148,24 @@ pub fn estimate(
     noise.check_grid(series.step_s)?;
     let mut design = Design::new(series, noise.daily_wave, 0.0);
     let missing = series.mass_kg.len() - design.usable();
-    let priors: Vec<Prior> = nuisance_priors(&design, noise).collect();
+    let held = |design: &Design, off| -> Vec<Prior> {
+        let known = nuisance_prior(noise, design);
+        known
+            .into_iter()
+            .chain(design.held_regressors(off))
+            .collect()
+    };
+    let priors = held(&design, None);
     let fit = Fit::new(&mut design, noise, &priors, RATE)?;
+    let calibration = design.known_regressors().map(|at| {
+        let off = fit.whitened.solve(&held(&design, Some(at)));
+        let by = off
+            .coefficients
+            .get(RATE)
+            .map_or(0.0, |rate| rate - fit.coefficient(RATE));
+        by * by
+    });
+    let calibration = calibration.sum::<f64>() / (DAY_S * DAY_S);
     let days = DAY_S;
     let rate = fit.coefficient(RATE) / days;
     let slow_enlargement = if fit.too_large {
@@ -150,13 +173,15 @@ pub fn estimate(
     } else {
         slow_enlargement(&fit.whitened, &fit.solved, series.step_s)
     };
-    let variance = fit.variance * slow_enlargement / (days * days);
+    let sampled = fit.variance * slow_enlargement / (days * days);
+    let variance = sampled + calibration;
     let std = libm::sqrt(variance);
     let accepted = settings.accepted_std_kg_per_s;
     let excess_std = libm::sqrt(variance + accepted * accepted);
-    // The accepted rate is judged, not sampled: its part has no degrees of freedom to lose.
+    // Calibrations and the accepted rate are judged, not sampled: their part has no degrees of freedom
+    // to lose.
     let freedom = |total: f64| {
-        let part = variance / (total * total);
+        let part = sampled / (total * total);
         fit.parts.degrees_of_freedom / (part * part)
     };
     let nu = freedom(std);
@@ -169,6 +194,7 @@ pub fn estimate(
     let share = |x: f64| x / (days * days) / variance;
     let parts = [fit.parts.white, fit.parts.correlated, fit.parts.wave].map(share);
     let [white, correlated, wave] = parts;
+    let calibration = calibration / variance;
     let wave_amplitude_kg = match fit.solved.coefficients.get(design.nuisance.clone()) {
         Some([s, c, ..]) if noise.daily_wave => libm::sqrt(s * s + c * c),
         _ => 0.0,
@@ -186,7 +212,8 @@ pub fn estimate(
             white,
             correlated,
             wave,
-            other: (1.0 - white - correlated - wave).max(0.0),
+            calibration,
+            other: (1.0 - white - correlated - wave - calibration).max(0.0),
         },
         wave_amplitude_kg,
         level_at_end_kg: design.level_at_end(&fit.solved.coefficients, series, 0.0),
@@ -221,6 +248,7 @@ pub fn estimate_with_onset(
         Onset::Unknown => search(series, &base, Form::Bend, (series.start_s, f64::INFINITY)),
         Onset::Within(from, to) => search(series, &base, Form::Bend, (from, to)),
     };
+    let candidates = losses_of(candidates);
     let best = candidates
         .iter()
         .copied()
@@ -316,17 +344,23 @@ pub(super) fn without_change(
     Ok(Fitted::new(&mut design, noise, &priors))
 }
 
+/// Those of the changes that lose helium, where there are any: a gain may explain the series better, but
+/// it is a loss that is asked for.
+fn losses_of(candidates: Vec<Candidate>) -> Vec<Candidate> {
+    let is_loss = |one: &Candidate| one.change > 0.0;
+    if candidates.iter().any(is_loss) {
+        candidates.into_iter().filter(is_loss).collect()
+    } else {
+        candidates
+    }
+}
+
 /// What is known before any onset: of the rate, and of wave and regressors.
 fn priors(design: &Design, noise: &NoiseModel, settings: &LossSettings) -> Vec<Prior> {
     std::iter::once(accepted_prior(settings))
-        .chain(nuisance_priors(design, noise))
+        .chain(nuisance_prior(noise, design))
+        .chain(design.regressor_prior())
         .collect()
-}
-
-/// What is known beforehand of wave and regressors.
-fn nuisance_priors(design: &Design, noise: &NoiseModel) -> impl Iterator<Item = Prior> {
-    let found = nuisance_prior(noise, design);
-    found.into_iter().chain(design.regressor_prior())
 }
 
 /// What is known of the rate before any onset: the accepted one, within its uncertainty.

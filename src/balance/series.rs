@@ -344,12 +344,31 @@ impl Design {
 
     /// What is known of the regressors' coefficients beforehand.
     pub(crate) fn regressor_prior(&self) -> Option<Prior> {
-        let known = self.regressor_stds.iter().any(|std| std.is_finite());
-        let count = self.regressor_stds.len();
-        known.then(|| Prior {
-            first: self.nuisance.end - count,
-            mean: vec![0.0; count],
-            precision: diagonal(&self.regressor_stds, |std| 1.0 / (std * std)),
+        self.prior(None, |std| 1.0 / (std * std))
+    }
+
+    /// Holds the regressors of which something is known beforehand where that has them; the one at
+    /// `off`, by one of its standard uncertainties beside it.
+    pub(crate) fn held_regressors(&self, off: Option<usize>) -> Option<Prior> {
+        const FIRMLY: f64 = 1e12;
+        self.prior(off, |std| FIRMLY / (std * std))
+    }
+
+    /// Positions of the regressors of which something is known beforehand.
+    pub(crate) fn known_regressors(&self) -> impl Iterator<Item = usize> {
+        let stds = self.regressor_stds.iter().enumerate();
+        stds.filter(|(_, std)| std.is_finite()).map(|(at, _)| at)
+    }
+
+    fn prior(&self, off: Option<usize>, precision: impl Fn(f64) -> f64) -> Option<Prior> {
+        self.known_regressors().next()?;
+        let stds = self.regressor_stds.iter().enumerate();
+        Some(Prior {
+            first: self.nuisance.end - self.regressor_stds.len(),
+            mean: stds
+                .map(|(at, std)| if Some(at) == off { *std } else { 0.0 })
+                .collect(),
+            precision: diagonal(&self.regressor_stds, precision),
         })
     }
 

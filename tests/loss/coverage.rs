@@ -412,3 +412,42 @@ fn slow_noise_that_the_model_lacks_widens_the_rate() {
     assert!((1.0..1.12).contains(&right), "{right}");
     assert!(lacking > 1.3, "{lacking}");
 }
+
+/// A bath that is held level: what it loses its meter lets in. The calibration of the meter is as unsure
+/// as the flow times its part, whatever the loss did inside the window.
+#[test]
+fn a_loss_that_begins_is_not_taken_for_a_meters_calibration() {
+    let (flow, leak, relative) = (45.0, 4.0, 0.01);
+    let truth = Truth {
+        wave_kg: 0.0,
+        wave_spread_kg: 0.0,
+        rate_kg_per_day: 0.0,
+        leak: Some((3.5, leak)),
+        ..PLANT
+    };
+    let mass = truth.series(7 * PER_DAY, 77);
+    let passed: Vec<f64> = (0..mass.len())
+        .map(|i| {
+            let day = i as f64 / PER_DAY as f64;
+            flow * day + leak * (day - 3.5).max(0.0)
+        })
+        .collect();
+    let window = LossSeries {
+        regressors: &[&passed],
+        regressor_stds: &[relative],
+        ..series(&mass)
+    };
+    let noise = noise_of(&mass);
+    let alone = estimate(&series(&mass), &noise, &settings()).unwrap();
+    let found = estimate(&window, &noise, &settings()).unwrap();
+    let apart = (found.rate_kg_per_s - alone.rate_kg_per_s) * DAY;
+    assert!(apart.abs() < 1e-6, "{apart}");
+    assert!((0.3..0.7).contains(&(found.rate_kg_per_s * DAY / leak)));
+    let own = found.std_uncertainty_kg_per_s * DAY;
+    let expected = libm::hypot(
+        alone.std_uncertainty_kg_per_s * DAY,
+        relative * (flow + leak / 2.0),
+    );
+    assert!((own / expected - 1.0).abs() < 0.02, "{own} {expected}");
+    assert!(found.variance_shares.calibration > 0.1);
+}

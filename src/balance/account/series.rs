@@ -9,7 +9,7 @@ use crate::balance::window::{GRID, KEPT};
 use crate::plant::{End, LineIx, Plant};
 use crate::time::{Monotonic, Span, Timestamp};
 
-/// A meter that passed nothing yet is taken to be as sure as this.
+/// No calibration is surer than this, nor is that of a meter which has passed nothing yet.
 const LEAST_RELATIVE_STD: f64 = 1e-3;
 
 /// Jumps that one series may hold; a busier one begins after the last but so many.
@@ -26,7 +26,7 @@ pub struct AreaSeries {
     pub outdoor_kelvin: Option<Vec<f64>>,
     /// Times at which an unknown amount came or went, s.
     pub jumps_s: Vec<f64>,
-    /// What its meters let in and what they let out.
+    /// What its meters let in, what they let out, and what stayed; empty without meters.
     pub metered: Vec<Metered>,
     /// Largest relative standard uncertainty of a meter's calibration: a change of the flow is known
     /// no better.
@@ -38,14 +38,23 @@ pub struct AreaSeries {
     pub last: (Monotonic, Timestamp),
 }
 
-/// What the meters of an area let in, or let out.
+/// What the meters of an area let pass: what their calibrations are wrong by follows it. What stayed is
+/// held against the contents, whose own calibration shows in it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Metered {
     /// On the grid, from any beginning, kg.
     pub passed_kg: Vec<f64>,
-    /// Relative standard uncertainty of that from calibrations: of the meters, and of what the area
-    /// is measured to hold, since a change of the one is held against the other.
+    /// Relative standard uncertainty of that from calibrations.
     pub relative_std: f64,
+}
+
+impl Metered {
+    fn new(course: impl Iterator<Item = f64>, relative_std: f64) -> Self {
+        Self {
+            passed_kg: course.collect(),
+            relative_std: relative_std.max(LEAST_RELATIVE_STD),
+        }
+    }
 }
 
 impl Accounts {
@@ -210,16 +219,18 @@ impl Accounts {
         let outdoors = area.vessels(plant).any(|vessel| vessel.outdoors);
         let seconds = (last.at - first.at).seconds().max(1.0);
         let gains = by_meter.iter().filter(|(_, passed)| *passed > 0.0);
-        let contents = self.relative_std(plant, area);
-        let metered = [1.0, -1.0]
-            .into_iter()
-            .zip(passed_kg)
-            .filter(|_| crossing.iter().any(|crossed| crossed.metered))
-            .map(|(sign, course)| Metered {
-                passed_kg: course.into_iter().skip(begins).collect(),
-                relative_std: relative_std(&crossing, &by_meter, sign, contents),
-            })
-            .collect();
+        let metered = if crossing.iter().any(|crossed| crossed.metered) {
+            let [inwards, outwards] = passed_kg.map(|course| course.into_iter().skip(begins));
+            let net = inwards.clone().zip(outwards.clone()).map(|(a, b)| a - b);
+            let meters = |sign| relative_std(&crossing, &by_meter, sign);
+            vec![
+                Metered::new(inwards, meters(1.0)),
+                Metered::new(outwards, meters(-1.0)),
+                Metered::new(net, self.relative_std(plant, area)),
+            ]
+        } else {
+            Vec::new()
+        };
         let time_s = |ix: usize| {
             #[expect(clippy::cast_precision_loss, reason = "at most a few thousand steps")]
             let steps = ix as f64;
@@ -307,9 +318,8 @@ impl Crossed {
     }
 }
 
-/// Relative standard uncertainty of what the meters of one direction let pass, calibration of the
-/// contents included.
-fn relative_std(crossing: &[Crossing], by_meter: &[(f64, f64)], sign: f64, contents: f64) -> f64 {
+/// Relative standard uncertainty of what the meters of one direction let pass.
+fn relative_std(crossing: &[Crossing], by_meter: &[(f64, f64)], sign: f64) -> f64 {
     let (mut variance, mut all_kg) = (0.0, 0.0);
     for (crossed, (lasting, passed)) in crossing.iter().zip(by_meter) {
         if crossed.sign * sign > 0.0 {
@@ -318,9 +328,9 @@ fn relative_std(crossing: &[Crossing], by_meter: &[(f64, f64)], sign: f64, conte
         }
     }
     if all_kg > 0.0 {
-        libm::hypot(libm::sqrt(variance) / all_kg, contents)
+        libm::sqrt(variance) / all_kg
     } else {
-        LEAST_RELATIVE_STD
+        0.0
     }
 }
 
