@@ -57,6 +57,8 @@ const NOTHING: f64 = 1.0;
 /// By how much the fall of a loss that is over must pass the limit of an alarm: an alert given up
 /// too soon comes back as a second one, so this is to be about a tenth as frequent as a false alarm.
 const OVER_SURER: f64 = 0.5;
+/// Significance from which on an onset belongs to what the next sample is expected to be.
+const STANDS_OUT: f64 = 3.0;
 /// Share of a loss that may remain, with 95 % (one-sided), when it is held to be over.
 const REMAINS: f64 = 0.5;
 /// One-sided 95 % of the normal distribution.
@@ -159,15 +161,25 @@ pub struct Detector {
     energy: Vec<f64>,
     /// Products of background columns and S (rows) with the ramps (columns).
     products: Vec<f64>,
-    coefficients: Vec<f64>,
-    /// Whether the coefficients belong to the present level.
-    solved: bool,
+    /// Columns of the background.
+    columns: usize,
+    /// None while the level is new.
+    expected: Option<Expected>,
     spike_run: usize,
     spikes: u64,
     best: Option<Best>,
     standing: Option<Detection>,
     pinned: Option<Pinned>,
     ended: Option<(f64, f64)>,
+}
+
+/// What the next sample is expected to follow.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Expected {
+    /// Of the background, beside that ramp.
+    coefficients: Vec<f64>,
+    /// Slot and change of an onset that stands out.
+    ramp: Option<(usize, f64)>,
 }
 
 /// The hypothesis of a standing loss.
@@ -276,8 +288,8 @@ impl Detector {
             slots: vec![None; MOST_HYPOTHESES],
             energy: vec![0.0; MOST_HYPOTHESES],
             products: vec![0.0; width * MOST_HYPOTHESES],
-            coefficients: vec![0.0; width - 1],
-            solved: false,
+            columns: width - 1,
+            expected: None,
             spike_run: 0,
             spikes: 0,
             best: None,
@@ -414,7 +426,7 @@ impl Detector {
         for slot in 0..MOST_HYPOTHESES {
             self.empty_slot(slot);
         }
-        self.solved = false;
+        self.expected = None;
         self.best = None;
         self.standing = None;
         self.pinned = None;
@@ -509,7 +521,7 @@ impl Detector {
     }
 
     fn width(&self) -> usize {
-        self.coefficients.len() + 1
+        self.columns + 1
     }
 
     fn forget(&mut self, index: u64) {
@@ -598,18 +610,18 @@ impl Detector {
     /// A lone sample far from what is expected, a standing loss included.
     fn is_spike(&mut self, index: u64, row: &[f64]) -> bool {
         let last = row.len() - 1;
-        if !self.solved {
+        let Some(expected) = &self.expected else {
             return false;
-        }
+        };
         let mut innovation = self.background.innovation(last, row[last]);
-        for (j, c) in self.coefficients.iter().enumerate() {
+        for (j, c) in expected.coefficients.iter().enumerate() {
             innovation -= c * self.background.innovation(j, row[j]);
         }
-        if let Some(b) = self.best.filter(|b| b.significance > 3.0)
-            && let Some(Some(onset)) = self.slots.get(b.slot)
+        if let Some((slot, change)) = expected.ramp
+            && let Some(Some(onset)) = self.slots.get(slot)
         {
             let x = -count64(index - onset) * self.noise.step_s / DAY_S;
-            innovation -= b.change * self.ramps.innovation(b.slot, x);
+            innovation -= change * self.ramps.innovation(slot, x);
         }
         let far = (innovation * self.whitener.inverse_std()).abs() > SPIKE;
         if far && self.spike_run < LONGEST_SPIKE {
@@ -697,6 +709,10 @@ impl Detector {
         }
         if self.best.is_some_and(|b| b.slot == slot) {
             self.best = None;
+        }
+        let of_it = |expected: &Expected| expected.ramp.is_some_and(|ramp| ramp.0 == slot);
+        if self.expected.as_ref().is_some_and(of_it) {
+            self.expected = None;
         }
     }
 
@@ -797,7 +813,7 @@ impl Detector {
     }
 
     fn compare(&mut self, index: u64) -> Option<Comparison> {
-        let (k, width) = (self.coefficients.len(), self.width());
+        let (k, width) = (self.columns, self.width());
         let mut matrix = vec![0.0; k * k];
         let mut right = vec![0.0; k];
         for i in 0..k {
@@ -811,8 +827,7 @@ impl Detector {
             matrix[column * k + column] += 1.0 / (std * std);
         }
         let factor = Cholesky::new(&matrix, k)?;
-        self.coefficients = factor.solve(&right);
-        self.solved = true;
+        let mut coefficients = factor.solve(&right);
         // All ramps at once: what is left of them beside the background.
         let mut left = self.energy.clone();
         let halves = factor.forward_many(&self.products, MOST_HYPOTHESES);
@@ -834,8 +849,7 @@ impl Detector {
                 continue;
             }
             let mut s = self.products[k * MOST_HYPOTHESES + slot];
-            for (c, p) in self
-                .coefficients
+            for (c, p) in coefficients
                 .iter()
                 .zip(self.products.chunks_exact(MOST_HYPOTHESES))
             {
@@ -857,6 +871,19 @@ impl Detector {
                 });
             }
         }
+        let ramp = best.filter(|best| best.significance > STANDS_OUT);
+        if let Some(ramp) = ramp {
+            // Beside the ramp the background is another than without it.
+            let columns = self.products.chunks_exact(MOST_HYPOTHESES).take(k);
+            let column: Vec<f64> = columns.map(|row| row[ramp.slot]).collect();
+            for (c, of_ramp) in coefficients.iter_mut().zip(factor.solve(&column)) {
+                *c -= ramp.change * of_ramp;
+            }
+        }
+        self.expected = Some(Expected {
+            coefficients,
+            ramp: ramp.map(|ramp| (ramp.slot, ramp.change)),
+        });
         let mut best = best?;
         if best.significance > best.limit - 2.0 {
             best.band = self.onset_band(&best, &values);

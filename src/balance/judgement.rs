@@ -28,6 +28,11 @@ const NOISE_FROM: usize = 72;
 /// While a loss stands, its onset and size are found anew this often, in steps of the grid.
 const REFINE_EVERY: u32 = 6;
 
+/// A loss that the sequential test found stands once the series as a whole shows it with so many
+/// standard uncertainties. The test takes each sample as it comes and has a young onset for two that lie
+/// low; the fit of the whole, which is robust, has then nothing to show.
+const CONFIRMED: f64 = 4.0;
+
 /// A loss held over a jump is over when its size is less than so many of its uncertainties.
 const STILL_SEEN: f64 = 2.0;
 
@@ -45,6 +50,10 @@ pub(super) struct Frame<'a> {
     pub restated_kg: f64,
     /// Meters' noise that sums up in it, kg2/s.
     pub walk_kg2_per_s: f64,
+    /// What its instruments are stated to add to slow noise, kg2 s (see [`slow_kg2_s`]).
+    ///
+    /// [`slow_kg2_s`]: super::tally::slow_kg2_s
+    pub slow_kg2_s: f64,
 }
 
 /// What is said of one scope's loss.
@@ -164,7 +173,10 @@ impl Judgement {
                 ..*window
             };
             // Without a fit the last one stands; too little data is no fault.
-            let settings = NoiseSettings::default();
+            let settings = NoiseSettings {
+                stated_slow_kg2_s: frame.slow_kg2_s,
+                ..NoiseSettings::default()
+            };
             if let Ok(mut found) = noise::fit(&window, &settings, self.noise.as_ref()) {
                 sum_up(&mut found, frame.walk_kg2_per_s);
                 self.noise = Some(found);
@@ -248,8 +260,9 @@ impl Judgement {
         self.hold(stood, series);
     }
 
-    /// Finds onset and size of a standing loss from the whole series. The first time the noise is
-    /// found anew with the onset in the model: the one at hand took the loss for noise until now.
+    /// Finds onset and size of a standing loss from the whole series; until that shows it, with every
+    /// step. The first time the noise is found anew with the onset in the model: the one at hand took the
+    /// loss for noise until now. True when there is another estimate.
     fn refine(&mut self, frame: &Frame) -> bool {
         if self.standing().is_none() {
             self.refined = None;
@@ -261,46 +274,45 @@ impl Judgement {
                 return false;
             }
         }
-        let first = self.refined.is_none();
-        self.find_onset(frame);
-        if self.held.is_some()
-            && self
-                .onset()
-                .is_none_or(|found| found.significance < STILL_SEEN)
-        {
+        let mut found = self.find_onset(frame);
+        let shown = |found: &OnsetEstimate, least: f64| found.significance >= least;
+        if self.held.is_some() && !found.as_ref().is_some_and(|found| shown(found, STILL_SEEN)) {
             self.held = None;
             self.refined = None;
             return false;
         }
-        if first && let Some((_, found)) = &self.refined {
-            let onset_s = found.onset_s;
-            self.fit_noise(frame, Some(onset_s));
-            if let (Some(watch), Some(noise)) = (&mut self.watch, &self.noise)
-                && watch.detector.set_noise(noise.clone()).is_err()
-            {
-                // Of another shape: built anew with the next sample.
-                self.watch = None;
+        if self.refined.is_none() {
+            found = found.filter(|found| shown(found, CONFIRMED));
+            if let Some(first) = &found {
+                self.fit_noise(frame, Some(first.onset_s));
+                if let (Some(watch), Some(noise)) = (&mut self.watch, &self.noise)
+                    && watch.detector.set_noise(noise.clone()).is_err()
+                {
+                    // Of another shape: built anew with the next sample.
+                    self.watch = None;
+                }
+                found = self
+                    .find_onset(frame)
+                    .filter(|found| shown(found, CONFIRMED));
             }
-            self.find_onset(frame);
         }
-        true
+        self.refined = found.map(|found| (0, found)).or(self.refined.take());
+        self.refined.is_some()
     }
 
-    fn find_onset(&mut self, frame: &Frame) {
-        let Some(noise) = &self.noise else {
-            return;
-        };
-        let found = frame.series.with(ONSET_OVER, |window| {
+    /// Onset and size of a loss from the whole series.
+    fn find_onset(&self, frame: &Frame) -> Option<OnsetEstimate> {
+        let noise = self.noise.as_ref()?;
+        frame.series.with(ONSET_OVER, |window| {
             let bends = inside(window, self.past_loss());
             let window = LossSeries {
                 bends_s: &bends,
                 ..*window
             };
             let found = leak::estimate_with_onset(&window, noise, &frame.settings, Onset::Unknown);
-            // A standing loss is none that the helium gained; the sequential test has its own figure.
+            // A standing loss is none that the helium gained.
             found.ok().filter(|found| found.excess_kg_per_s > 0.0)
-        });
-        self.refined = found.map(|found| (0, found)).or(self.refined.take());
+        })
     }
 
     /// The loss rate over the last days.
@@ -329,7 +341,7 @@ impl Judgement {
     /// What the sequential test says.
     pub fn excess(&self, frame: &Frame, rate: Option<&LossRate>) -> Option<ExcessLoss> {
         let at = |seconds: f64| frame.series.utc_at(seconds);
-        let Some(detection) = self.standing() else {
+        let Some((age, found)) = &self.refined else {
             // The test must have something to say before it can say "no".
             self.watch.as_ref()?.detector.significance()?;
             let accepted = frame.settings.accepted_std_kg_per_s;
@@ -347,32 +359,19 @@ impl Judgement {
         // A step is known by its end and stands for its middle: what seems to begin then began half a
         // step before, and what was lost until then goes on for another half.
         let half_s = 0.5 * GRID.seconds();
-        if let Some((age, found)) = &self.refined {
-            let found_s = f64::from(*age) * GRID.seconds() + half_s;
-            let lasted_s = (frame.series.end_s() - found.onset_s + half_s).max(half_s);
-            let (from, to) = found.onset_band_95_s;
-            let (from, to) = (at(from - half_s), at(to - half_s));
-            return Some(ExcessLoss {
-                raised: true,
-                since: at(found.onset_s - half_s),
-                since_band: from.zip(to),
-                excess_kg_per_s: found.excess_kg_per_s,
-                std_kg_per_s: found.std_uncertainty_kg_per_s,
-                lost_kg: found.lost_kg + found.excess_kg_per_s * found_s,
-                lost_std_kg: found.lost_std_uncertainty_kg * lasted_s
-                    / (lasted_s - found_s).max(half_s),
-            });
-        }
-        let lasted_s = frame.series.end_s() - detection.onset_s + half_s;
+        let found_s = f64::from(*age) * GRID.seconds() + half_s;
+        let lasted_s = (frame.series.end_s() - found.onset_s + half_s).max(half_s);
+        let (from, to) = found.onset_band_95_s;
+        let (from, to) = (at(from - half_s), at(to - half_s));
         Some(ExcessLoss {
             raised: true,
-            since: at(detection.onset_s - half_s),
-            since_band: at(detection.onset_band_95_s.0 - half_s)
-                .zip(at(detection.onset_band_95_s.1 - half_s)),
-            excess_kg_per_s: detection.excess_kg_per_s,
-            std_kg_per_s: detection.std_uncertainty_kg_per_s,
-            lost_kg: detection.excess_kg_per_s * lasted_s,
-            lost_std_kg: detection.std_uncertainty_kg_per_s * lasted_s,
+            since: at(found.onset_s - half_s),
+            since_band: from.zip(to),
+            excess_kg_per_s: found.excess_kg_per_s,
+            std_kg_per_s: found.std_uncertainty_kg_per_s,
+            lost_kg: found.lost_kg + found.excess_kg_per_s * found_s,
+            lost_std_kg: found.lost_std_uncertainty_kg * lasted_s
+                / (lasted_s - found_s).max(half_s),
         })
     }
 }

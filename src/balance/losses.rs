@@ -18,9 +18,9 @@ use super::reconcile::Settings;
 use super::reconciled::{RECONCILED_LEVEL, RECONCILED_OVER, Reconciliation};
 use super::report::{Explanation, LossReport, WindowBalance};
 use super::series::{LossSeries, LossSettings};
-use super::tally::Tally;
+use super::tally::{Tally, slow_kg2_s};
 use super::unlike::Comparison;
-use super::window::{MassHistory, TickMass, WINDOWS};
+use super::window::{GRID, MassHistory, TickMass, WINDOWS};
 use crate::plant::{Plant, SectionIx, VesselIx};
 use crate::time::{Monotonic, Span, Timestamp};
 
@@ -133,7 +133,7 @@ impl LossBook {
             &(tick.jumps)(),
         );
         let refined = series.as_ref().is_some_and(|series| {
-            let frame = plant_frame(plant, ledger, &self.history, series);
+            let frame = plant_frame(plant, ledger, &self.history, series, self.areas.len());
             self.judgement.step(&frame)
         });
         self.report = Some(self.make_report(plant, ledger, series.as_ref()));
@@ -316,7 +316,8 @@ impl LossBook {
                     .balance(plant, ledger, over, self.noise_kg2(over))
             })
             .collect();
-        let frame = series.map(|series| plant_frame(plant, ledger, &self.history, series));
+        let areas = self.areas.len();
+        let frame = series.map(|series| plant_frame(plant, ledger, &self.history, series, areas));
         let rate = frame.as_ref().and_then(|frame| self.judgement.rate(frame));
         let excess = frame
             .as_ref()
@@ -363,7 +364,7 @@ impl LossBook {
                 .collect();
             book.report.windows = windows;
             if lasting.contains(&book.area) {
-                if book.judge(plant, ledger, &self.accounts) {
+                if book.judge(plant, ledger, &self.accounts, lasting.len()) {
                     refined.push(self.areas.len());
                 }
             } else {
@@ -507,7 +508,7 @@ impl LossBook {
                         bends_s: &bends,
                         ..*window
                     };
-                    let settings = NoiseSettings { daily_wave: true };
+                    let settings = NoiseSettings::default();
                     noise::fit(&window, &settings, None).ok()
                 })
             });
@@ -549,17 +550,18 @@ impl AreaBook {
     }
 
     /// True when the onset of a standing loss was looked for.
-    fn judge(&mut self, plant: &Plant, ledger: &Ledger, accounts: &Accounts) -> bool {
+    fn judge(&mut self, plant: &Plant, ledger: &Ledger, accounts: &Accounts, areas: usize) -> bool {
         let Some(course) = self.course(plant, ledger, accounts) else {
             return false;
         };
         let frame = Frame {
             series: &course.series,
             settings: course.settings,
-            false_alarms_per_year: plant.site.false_alerts_per_year,
+            false_alarms_per_year: false_alarms_per_year(plant, areas).1,
             booked: ledger.entries().len(),
             restated_kg: 0.0,
             walk_kg2_per_s: course.walk_kg2_per_s,
+            slow_kg2_s: slow_kg2_s(plant, &accounts.errors_now(&self.area).1),
         };
         let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {
@@ -588,15 +590,37 @@ fn plant_frame<'a>(
     ledger: &Ledger,
     history: &MassHistory,
     series: &'a GridSeries,
+    areas: usize,
 ) -> Frame<'a> {
+    // It changes with what is held: of both ends of the stretch that the noise is found over.
+    let averages = history.averages();
+    let week = usize::try_from(RATE_OVER.millis() / GRID.millis()).unwrap_or(0);
+    let ends = [
+        averages.len().saturating_sub(week),
+        averages.len().saturating_sub(1),
+    ];
+    let ends = ends.into_iter().filter_map(|at| averages.get(at));
     Frame {
         series,
         settings: plant_settings(plant),
-        false_alarms_per_year: plant.site.false_alerts_per_year,
+        false_alarms_per_year: false_alarms_per_year(plant, areas).0,
         booked: ledger.entries().len(),
         restated_kg: history.restated_kg(),
         walk_kg2_per_s: 0.0,
+        slow_kg2_s: ends.fold(0.0, |sum, end| sum + 0.5 * slow_kg2_s(plant, &end.by_cause)),
     }
+}
+
+/// False alarms a year of the plant's test, and of each area's: together they are as many as the site
+/// puts up with, half of them the plant's.
+fn false_alarms_per_year(plant: &Plant, areas: usize) -> (f64, f64) {
+    let all = plant.site.false_alerts_per_year;
+    if areas == 0 {
+        return (all, all);
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a count of areas")]
+    let each = 0.5 * all / areas as f64;
+    (0.5 * all, each)
 }
 
 fn plant_settings(plant: &Plant) -> LossSettings {

@@ -286,6 +286,24 @@ pub fn correlated_part(plant: &Plant, by_cause: &[(Cause, f64)]) -> (f64, f64) {
     (variance, largest.1)
 }
 
+/// What causes that are forgotten in time add to the slow noise of a mass: the sum of variance times
+/// time, kg2 s. One that lasts for days is hardly a noise but a wander within them, and adds to a slope
+/// over three days accordingly less.
+#[must_use]
+pub fn slow_kg2_s(plant: &Plant, by_cause: &[(Cause, f64)]) -> f64 {
+    const OVER_S: f64 = 3.0 * 86_400.0;
+    by_cause
+        .iter()
+        .filter_map(|&(cause, u)| {
+            let time = correlation_time(plant, cause)?.seconds();
+            // The variance of a slope is 24 u2 time/over3 for short times, 2.4 u2/(time over) for long
+            // ones: this lies between.
+            let of_over = time / OVER_S;
+            Some(u * u * time / (1.0 + 10.0 * of_over * of_over))
+        })
+        .sum()
+}
+
 /// How long a cause is remembered; none for one that stays.
 fn correlation_time(plant: &Plant, cause: Cause) -> Option<Span> {
     let Cause::Group(group) = cause else {

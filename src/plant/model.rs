@@ -142,7 +142,8 @@ pub struct Site {
     pub air_pressure: Stated<AbsolutePressure>,
     /// Gas that all baths together give off, where it is stated for the whole site.
     pub boil_off: Option<Stated<MassFlow>>,
-    /// False alerts of excess loss that the engineer accepts, per year.
+    /// False alerts of excess loss that the engineer accepts, per year, of the plant and all its areas
+    /// together.
     pub false_alerts_per_year: f64,
     /// What a kilogram costs, if the report should say so: number and currency.
     pub helium_price_per_kg: Option<(f64, String)>,

@@ -205,6 +205,7 @@ fn noise_of(samples: &[Sample], options: Options) -> NoiseModel {
             series,
             &NoiseSettings {
                 daily_wave: options.wave,
+                ..NoiseSettings::default()
             },
             None,
         )
