@@ -185,6 +185,11 @@ fn separate(plant: &Plant, group: &HypothesisGroup) -> Vec<String> {
                     }
                 }
             }
+            HypothesisKind::ThermometerLag { .. } => words.push(
+                "the next days will tell: what a lagging thermometer feigns comes and goes with the \
+                 day, what is lost does not come back"
+                    .into(),
+            ),
             HypothesisKind::Meter { line } => words.push(format!(
                 "a known mass through {line}, held against its meter, would show or clear the meter"
             )),
@@ -288,7 +293,7 @@ fn shortest(
     area: &Area,
     size_kg_per_s: f64,
 ) -> Option<(f64, f64)> {
-    let (independent_kg2, by_cause) = accounts.errors_now(area);
+    let (independent_kg2, by_cause) = accounts.errors_now(plant, area);
     let (correlated_kg2, time_s) = correlated_part(plant, &by_cause);
     let outdoors = area.vessels(plant).any(|vessel| vessel.outdoors);
     let noise = NoiseModel::known(

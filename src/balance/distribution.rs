@@ -39,14 +39,20 @@ pub fn normal_quantile(p: f64) -> f64 {
 
 /// The value below which Student's t with `degrees_of_freedom` stays with probability `p`.
 ///
-/// **Range** 0 < p < 1, at least 3 degrees of freedom (fewer are taken as 3); within 0.5 % for
-/// 0.9 < p < 0.99 and within 2 % out to p = 1 - 1e-6 from 30 degrees of freedom on.
+/// **Range** 0 < p < 1, at least 1 degree of freedom (fewer are taken as 1, between 1 and 3 the next
+/// lower whole number counts); exact for 1 and 2, within 0.5 % for 0.9 < p < 0.99 and within 2 % out to
+/// p = 1 - 1e-6 from 30 degrees of freedom on.
 ///
 /// **Source** Abramowitz and Stegun 1964, 26.7.5 (expansion in the inverse of the degrees of
-/// freedom).
+/// freedom); for 1 and 2 degrees the distribution inverted (26.7.3 and 26.7.4).
 #[must_use]
 pub fn student_quantile(p: f64, degrees_of_freedom: f64) -> f64 {
-    student_from_normal(normal_quantile(p), degrees_of_freedom)
+    let two_sided = 2.0 * p - 1.0;
+    match degrees_of_freedom {
+        few if few < 2.0 => libm::tan(0.5 * std::f64::consts::PI * two_sided),
+        few if few < 3.0 => two_sided * libm::sqrt(0.5 / (p * (1.0 - p))),
+        _ => student_from_normal(normal_quantile(p), degrees_of_freedom),
+    }
 }
 
 /// Student's quantile that has the same probability as the normal quantile `z`.
@@ -183,6 +189,10 @@ mod tests {
     #[test]
     fn student_quantile_matches_an_independent_library() {
         for (p, v, tolerance) in [
+            (0.9, 1.0, 1e-12),
+            (0.975, 1.0, 1e-12),
+            (0.025, 2.0, 1e-12),
+            (0.975, 2.0, 1e-12),
             (0.95, 4.0, 5e-3),
             (0.975, 4.0, 5e-3),
             (0.975, 10.0, 1e-3),

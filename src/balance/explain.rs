@@ -138,6 +138,13 @@ impl Evidence<'_> {
         for &(at_s, _) in self.modes {
             changes.extend(Self::changes(&bases, &correlation, Form::Jump, at_s));
         }
+        if bases
+            .iter()
+            .any(|base| base.trace.series.warming().is_some())
+        {
+            let at_s = self.onset_s.0;
+            changes.extend(Self::changes(&bases, &correlation, Form::Lag, at_s));
+        }
         let supposed = self.supposed(&changes);
         let mut fitted: Vec<Fitting> = supposed
             .iter()
@@ -198,6 +205,7 @@ impl Evidence<'_> {
             match change.form {
                 Form::Bend => self.suppose_bends(form, &mut all),
                 Form::Jump => self.suppose_jumps(form, change.at_s, &mut all),
+                Form::Lag => self.suppose_lags(form, &mut all),
             }
         }
         all
@@ -296,6 +304,33 @@ impl Evidence<'_> {
                 direction: self.direction(self.area_of(vessel), None),
                 prior: share(0.1, self.modes.len()),
                 likely: 3.0 * stated.fold(0.1, f64::max),
+            });
+        }
+    }
+
+    /// Thermometers of outdoor gas that follow it later than they did: about an hour. Its false mass
+    /// follows how fast the gas warms, as far as the weather's columns have not learned it.
+    fn suppose_lags(&self, form: usize, all: &mut Vec<Supposed>) {
+        let outdoors = |area: &Area| {
+            let vessels = (0_u32..).zip(self.masses).filter_map(|(number, mass)| {
+                let vessel = self.plant.vessel(VesselIx(number))?;
+                let here = vessel.outdoors && area.holds(vessel.section);
+                let per_kelvin = mass.mass_kg.abs() / mass.temperature_k?;
+                (here && per_kelvin.is_finite()).then(|| (Id::clone(&vessel.id), per_kelvin))
+            });
+            vessels.unzip::<_, _, Vec<Id>, Vec<f64>>()
+        };
+        let found: Vec<_> = self.areas.iter().map(outdoors).enumerate().collect();
+        let having = || found.iter().filter(|(_, (vessels, _))| !vessels.is_empty());
+        for (number, (vessels, per_kelvin)) in having() {
+            all.push(Supposed {
+                kind: HypothesisKind::ThermometerLag {
+                    vessels: vessels.clone(),
+                },
+                form,
+                direction: self.direction(Some(*number), None),
+                prior: share(0.05, having().count()),
+                likely: per_kelvin.iter().sum(),
             });
         }
     }
@@ -591,10 +626,16 @@ impl<'a> Based<'a> {
         })
     }
 
+    /// Where the window begins in the series.
+    fn from(&self) -> usize {
+        let all = self.trace.series.mass_kg.len();
+        all.saturating_sub(self.residuals.values.len())
+    }
+
     /// The grid of the series; its values are in the fit.
     fn series(&self) -> LossSeries<'a> {
+        let from = self.from();
         let all = self.trace.series.mass_kg.as_slice();
-        let from = all.len().saturating_sub(self.residuals.values.len());
         LossSeries {
             start_s: self.start_s,
             step_s: self.trace.noise.step_s,
@@ -605,7 +646,24 @@ impl<'a> Based<'a> {
 
     /// What a change at that time would be; one that began before the series is as old as it.
     fn change(&self, form: Form, at_s: f64) -> Option<Change> {
-        let series = self.series();
+        let warming = self.trace.series.warming();
+        let warming = warming.and_then(|course| course.get(self.from()..));
+        let regressors = [warming.unwrap_or(&[])];
+        let series = LossSeries {
+            regressors: &regressors,
+            ..self.series()
+        };
+        let first = self.residuals.first;
+        if form == Form::Lag && warming.is_none() {
+            // No gas outdoors: nothing shows here.
+            return Some(Change {
+                fitted: Candidate::at(at_s),
+                left: OnGrid {
+                    first,
+                    values: Vec::new(),
+                },
+            });
+        }
         let steps = (at_s - series.start_s) / series.step_s;
         let last = self.residuals.values.len().checked_sub(1)?;
         #[expect(
@@ -615,7 +673,6 @@ impl<'a> Based<'a> {
         )]
         let onset = (libm::ceil(steps).max(1.0) as usize).min(last);
         let (fitted, values) = try_change(&series, &self.fitted, form, onset)?;
-        let first = self.residuals.first;
         Some(Change {
             fitted,
             left: OnGrid { first, values },

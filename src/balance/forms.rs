@@ -15,14 +15,21 @@ pub(super) enum Form {
     Bend,
     /// Then helium was lost at once.
     Jump,
+    /// From then on a false mass follows the series' first regressor: how fast the outdoor gas warms.
+    Lag,
 }
 
 impl Form {
-    /// The change of S at `elapsed` seconds after it began, for a size of one; never before it.
-    fn value(self, elapsed: f64) -> f64 {
+    /// The change of S at sample `i`, for a size of one, when it began at `at_s`; never before it.
+    fn value(self, series: &LossSeries<'_>, i: usize, at_s: f64) -> f64 {
         match self {
-            Self::Bend => -elapsed / DAY_S,
+            Self::Bend => -(series.time_s(i) - at_s) / DAY_S,
             Self::Jump => -1.0,
+            Self::Lag => {
+                let course = series.regressors.first();
+                let value = course.and_then(|course| course.get(i).copied());
+                value.filter(|value| value.is_finite()).unwrap_or(0.0)
+            }
         }
     }
 }
@@ -183,7 +190,7 @@ pub(super) fn try_change(
             _ if i <= onset => {}
             None => state.skip(&transition, 1),
             Some(gain) => {
-                let change = form.value(series.time_s(i) - at_s);
+                let change = form.value(series, i, at_s);
                 state.observe(&transition, gain, &[change], &mut out);
                 energy += out[0] * out[0];
                 for (product, column) in products.iter_mut().zip(row) {
@@ -237,9 +244,8 @@ pub(super) fn try_changes(
             state.skip(&transition, active);
             continue;
         };
-        let t = series.time_s(i);
         for (x, at) in row.iter_mut().zip(&times).take(active) {
-            *x = form.value(t - at);
+            *x = form.value(series, i, *at);
         }
         let (Some(row), Some(out)) = (row.get(..active), out.get_mut(..active)) else {
             continue;

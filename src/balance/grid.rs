@@ -147,6 +147,12 @@ impl GridSeries {
         })
     }
 
+    /// How fast the outdoor gas warms, K/h; none without any.
+    pub fn warming(&self) -> Option<&[f64]> {
+        let first = self.regressors.first()?;
+        first.std.is_infinite().then_some(first.course.as_slice())
+    }
+
     pub fn regressors(&self) -> usize {
         self.regressors.len()
     }

@@ -315,12 +315,28 @@ impl Judgement {
         })
     }
 
-    /// The loss rate over the last days.
+    /// The mean loss rate over the last days, also where it changed within them.
     pub fn rate(&self, frame: &Frame) -> Option<LossRate> {
         let noise = self.noise.as_ref()?;
         let (found, over) = frame.series.with(RATE_OVER, |window| {
+            let bent: Vec<Vec<f64>> =
+                inside(window, self.onset().map(|found| found.onset_s).into_iter())
+                    .into_iter()
+                    .map(|at_s| bend_without_mean(window, at_s))
+                    .collect();
+            let regressors: Vec<&[f64]> = (window.regressors.iter().copied())
+                .chain(bent.iter().map(Vec::as_slice))
+                .collect();
+            let stds: Vec<f64> = (window.regressor_stds.iter().copied())
+                .chain(bent.iter().map(|_| f64::INFINITY))
+                .collect();
+            let window = LossSeries {
+                regressors: &regressors,
+                regressor_stds: &stds,
+                ..*window
+            };
             (
-                leak::estimate(window, noise, &frame.settings).ok(),
+                leak::estimate(&window, noise, &frame.settings).ok(),
                 Span::from_seconds(window.span_s()),
             )
         });
@@ -374,6 +390,19 @@ impl Judgement {
                 / (lasted_s - found_s).max(half_s),
         })
     }
+}
+
+/// A bend at a time that takes nothing away over the window as a whole, kg for a change of 1 kg/day: with
+/// it in the fit the rate is the mean over the window, which a straight line through a bend is not.
+fn bend_without_mean(window: &LossSeries, at_s: f64) -> Vec<f64> {
+    let span_s = window.span_s();
+    let share = 1.0 - (at_s - window.start_s) / span_s;
+    (0..window.mass_kg.len())
+        .map(|i| window.time_s(i))
+        .map(|time_s| {
+            ((time_s - window.start_s) * share - (time_s - at_s).max(0.0)) / Span::DAY.seconds()
+        })
+        .collect()
 }
 
 /// Those times that lie inside a window.

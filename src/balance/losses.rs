@@ -279,8 +279,10 @@ impl LossBook {
         if area.sections.len() == plant.all.section.len() {
             return whole();
         }
+        let book = self.areas.iter().find(|book| book.area == area);
+        let noise = book.and_then(|book| book.judgement.noise());
         self.accounts
-            .balance_between(plant, ledger, &area, from, to)
+            .balance_between(plant, ledger, &area, (from, to), noise)
     }
 
     /// Variance of the difference of two averages of the plant that far apart, as found, kg2.
@@ -360,7 +362,11 @@ impl LossBook {
             let windows = by_window
                 .iter()
                 .filter(|(_, areas)| areas.contains(&book.area))
-                .filter_map(|(over, _)| self.accounts.balance(plant, ledger, &book.area, *over))
+                .filter_map(|(over, _)| {
+                    let noise = book.judgement.noise();
+                    let area = &book.area;
+                    self.accounts.balance(plant, ledger, area, *over, noise)
+                })
                 .collect();
             book.report.windows = windows;
             if lasting.contains(&book.area) {
@@ -561,7 +567,7 @@ impl AreaBook {
             booked: ledger.entries().len(),
             restated_kg: 0.0,
             walk_kg2_per_s: course.walk_kg2_per_s,
-            slow_kg2_s: slow_kg2_s(plant, &accounts.errors_now(&self.area).1),
+            slow_kg2_s: slow_kg2_s(plant, &accounts.errors_now(plant, &self.area).1),
         };
         let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {

@@ -305,8 +305,8 @@ impl<'a> Stretch<'a> {
         let mut measured: Vec<(VariableIx, EndErrors)> = Vec::new();
         for ((number, area), balance) in (0u32..).zip(&self.areas).zip(&drawn.balances) {
             let errors = (
-                self.accounts.errors(area, self.opening.at),
-                self.accounts.errors(area, self.closing.at),
+                self.accounts.errors(self.plant, area, self.opening),
+                self.accounts.errors(self.plant, area, self.closing),
             );
             let (before, after) = (&errors.0, &errors.1);
             let variance = before.independent_kg2 / ticks(self.opening)

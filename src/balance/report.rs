@@ -218,7 +218,8 @@ pub struct Hypothesis {
     /// How much of the chi-square of "nothing happened" it takes away.
     pub explained: f64,
     /// Its size: kg/s for what goes on, kg for what happened once (see [`HypothesisKind::goes_on`]).
-    /// Positive where the plant seems to lose; of a meter, where it reads too little.
+    /// Positive where the plant seems to lose; of a meter, where it reads too little; of a lag, where it
+    /// has grown: the false mass while the gas warms by 1 K an hour.
     pub size: f64,
     /// Standard uncertainty of the size, same unit.
     pub std: f64,

@@ -297,7 +297,7 @@ pub fn slow_kg2_s(plant: &Plant, by_cause: &[(Cause, f64)]) -> f64 {
         .filter_map(|&(cause, u)| {
             let time = correlation_time(plant, cause)?.seconds();
             // The variance of a slope is 24 u2 time/over3 for short times, 2.4 u2/(time over) for long
-            // ones: this lies between.
+            // ones: this joins them, by half too large where they meet.
             let of_over = time / OVER_S;
             Some(u * u * time / (1.0 + 10.0 * of_over * of_over))
         })

@@ -370,6 +370,49 @@ fn refuses_what_cannot_be_told() {
     }
 }
 
+/// Variance of the correlated part over its time, and times it.
+fn quick_and_slow(noise: &NoiseModel) -> (f64, f64) {
+    let found = &noise.parameters;
+    let variance = found.correlated_std_kg * found.correlated_std_kg;
+    let time = found.correlation_time_s;
+    (variance / time, variance * time)
+}
+
+#[test]
+fn slow_noise_is_as_stated_unless_the_data_speak_against_it() {
+    let truth = PLANT.correlated_kg * PLANT.correlated_kg * PLANT.time_s;
+    let seeds = 12;
+    let mut nearer = 0;
+    for seed in 0..seeds {
+        let mass = PLANT.series(7 * PER_DAY, 600 + seed);
+        let told = |stated_slow_kg2_s: f64| {
+            let settings = NoiseSettings {
+                stated_slow_kg2_s,
+                ..NoiseSettings::default()
+            };
+            quick_and_slow(&fit(&series(&mass), &settings, None).unwrap())
+        };
+        let (quick, alone) = told(0.0);
+        let right = told(truth);
+        nearer += i32::from((right.1 / truth).ln().abs() <= (alone / truth).ln().abs());
+        // Ten thousand times the noise: a week speaks against that, and against nothing at all.
+        let (much, little) = (told(1e4 * truth), told(1e-4 * truth));
+        println!(
+            "seed {seed}: of the true slow noise {:.2} found, {:.2} told it, {:.2} told far more, {:.2} far less",
+            alone / truth,
+            right.1 / truth,
+            much.1 / truth,
+            little.1 / truth
+        );
+        assert!(much.1 > alone && much.1 < 20.0 * alone, "{seed}");
+        assert!(little.1 < alone && little.1 > 0.2 * alone, "{seed}");
+        for (other, _) in [right, much, little] {
+            assert!((other / quick - 1.0).abs() < 1e-9, "{seed}");
+        }
+    }
+    assert_eq!(nearer, i32::try_from(seeds).unwrap());
+}
+
 /// Contents of pipes that wander over half a day are no part of a model with one correlation time: the
 /// slow part of the residuals shows them.
 #[test]

@@ -319,6 +319,38 @@ fn a_long_loss_goes_on_standing_until_it_is_over() {
     assert!((onset / DAY - 11.0).abs() < 1.0 && (end / DAY - 29.0).abs() < 0.5);
 }
 
+/// The rate before a loss is held firmly, so what the background alone would follow is far from the
+/// samples: a spike is one beside background and loss together.
+#[test]
+fn wrong_readings_beside_a_standing_loss_are_left_out_and_no_others() {
+    let days = 18;
+    let mut mass = PLANT.series(days * PER_DAY, 35);
+    let mut wrong = 0;
+    for (i, m) in mass.iter_mut().enumerate().skip(11 * PER_DAY) {
+        *m -= 40.0 * (i - 11 * PER_DAY) as f64 / PER_DAY as f64;
+        if i > 12 * PER_DAY && i % 37 == 0 {
+            *m += 12.0;
+            wrong += 1;
+        }
+    }
+    let mut d = detector(&mass, 1.0);
+    let mut before = 0;
+    for (i, m) in mass.iter().enumerate() {
+        let verdict = d.feed(i as f64 * PLANT.step_s, *m, &[]);
+        if i == 12 * PER_DAY {
+            before = d.spikes();
+        }
+        if i > 12 * PER_DAY {
+            assert!(matches!(verdict, Verdict::Standing(_)), "{i}: {verdict:?}");
+        }
+    }
+    let left_out = d.spikes() - before;
+    println!("{wrong} wrong readings, {left_out} left out");
+    assert!((wrong..=wrong + 3).contains(&left_out));
+    let now = d.standing().unwrap();
+    assert!((now.excess_kg_per_s * DAY - 40.0).abs() < 1.0, "{now:?}");
+}
+
 #[test]
 fn a_standing_loss_that_is_settled_is_forgotten() {
     let mut mass = PLANT.series(24 * PER_DAY, 34);

@@ -3,13 +3,15 @@
 use super::{Accounts, Passed, SectionErrors, Step};
 use crate::balance::area::{Area, areas};
 use crate::balance::books::Books;
+use crate::balance::judgement::difference_kg2;
 use crate::balance::ledger::Ledger;
 use crate::balance::losses::may_be_accepted;
+use crate::balance::noise::NoiseModel;
 use crate::balance::report::WindowBalance;
 use crate::balance::tally::{lasting_difference_kg2, merge};
 use crate::balance::window::{GRID, ONE_SIDED_95};
 use crate::plant::{Id, LineIx, Plant, VesselIx};
-use crate::time::{Monotonic, Span, Timestamp};
+use crate::time::{Span, Timestamp};
 
 /// A line that was open for less of a stretch than this is a jump in it, not a joint.
 const BRIEFLY: f64 = 0.05;
@@ -96,7 +98,7 @@ impl Accounts {
     }
 
     /// The balance of an area over the last `over`; none until there is that much history, or when
-    /// helium passed its edge unseen.
+    /// helium passed its edge unseen. `noise` is what was found in its data, if anything was.
     #[must_use]
     pub fn balance(
         &self,
@@ -104,6 +106,7 @@ impl Accounts {
         ledger: &Ledger,
         area: &Area,
         over: Span,
+        noise: Option<&NoiseModel>,
     ) -> Option<WindowBalance> {
         let usable = |step: &Step| step.utc.is_some() && Self::mass(step, area).is_finite();
         let closing = self.steps.iter().rposition(usable)?;
@@ -114,7 +117,7 @@ impl Accounts {
             .filter(|&ix| self.steps.get(ix).is_some_and(usable))
             .min_by_key(|&ix| self.steps.get(ix).map_or(i64::MAX, off))
             .filter(|&ix| self.steps.get(ix).is_some_and(|step| off(step) <= slack))?;
-        self.between(plant, ledger, area, (opening, closing), over)
+        self.between(plant, ledger, area, (opening, closing), over, noise)
     }
 
     /// The balance of an area between two times on record; none when one of them is not.
@@ -124,8 +127,8 @@ impl Accounts {
         plant: &Plant,
         ledger: &Ledger,
         area: &Area,
-        from: Timestamp,
-        to: Timestamp,
+        (from, to): (Timestamp, Timestamp),
+        noise: Option<&NoiseModel>,
     ) -> Option<WindowBalance> {
         let nearest = |wanted: Timestamp| {
             (0..self.steps.len())
@@ -143,7 +146,7 @@ impl Accounts {
         };
         let (opening, closing) = (nearest(from)?, nearest(to)?);
         (opening < closing)
-            .then(|| self.between(plant, ledger, area, (opening, closing), to - from))
+            .then(|| self.between(plant, ledger, area, (opening, closing), to - from, noise))
             .flatten()
     }
 
@@ -154,6 +157,7 @@ impl Accounts {
         area: &Area,
         (opening_ix, closing_ix): (usize, usize),
         over: Span,
+        noise: Option<&NoiseModel>,
     ) -> Option<WindowBalance> {
         let opening = self.steps.get(opening_ix)?;
         let closing = self.steps.get(closing_ix)?;
@@ -165,6 +169,7 @@ impl Accounts {
         let mut received_kg = booked.received_kg;
         let mut dispatched_kg = booked.dispatched_kg;
         let mut variance = booked.variance_kg2;
+        let mut propagated = 0.0;
         for (number, line) in (0u32..).zip(&plant.all.line) {
             let (Some(sign), Some(_)) = (area.sign_of(line.from, line.to), line.meter.as_ref())
             else {
@@ -177,13 +182,17 @@ impl Accounts {
             } else {
                 dispatched_kg -= signed;
             }
-            variance += passed.lasting_kg * passed.lasting_kg + passed.independent_kg2;
+            variance += passed.lasting_kg * passed.lasting_kg;
+            propagated += passed.independent_kg2;
         }
-        let (before, after) = (self.errors(area, opening.at), self.errors(area, closing.at));
+        let [before, after] = [opening, closing].map(|step| self.errors(plant, area, step));
         let ticks = |step: &Step| f64::from(step.ticks.max(1));
-        variance += before.independent_kg2 / ticks(opening)
+        propagated += before.independent_kg2 / ticks(opening)
             + after.independent_kg2 / ticks(closing)
             + lasting_difference_kg2(plant, &before.by_cause, &after.by_cause, apart);
+        // As for the plant: what is stated of the instruments or what their data show, the larger.
+        let shown = noise.map_or(0.0, |noise| difference_kg2(noise, apart));
+        variance += propagated.max(shown);
         let (opening_kg, closing_kg) = (Self::mass(opening, area), Self::mass(closing, area));
         let restated = self
             .steps
@@ -239,14 +248,15 @@ impl Accounts {
     }
 
     /// What passed a metered line between two steps. Where the meter did not see, its mean over the
-    /// rest stands in, with all of itself as uncertainty.
+    /// rest and over the day before stands in, with all of itself as uncertainty, and as much as it went
+    /// up and down: a meter that happened to show nothing is no proof that nothing passed.
     pub(in crate::balance) fn passed(
         &self,
         line: LineIx,
         (opening, closing): (usize, usize),
     ) -> Passed {
         let mut sum = Passed::default();
-        let (mut seen, mut unseen) = (0_u32, 0_u32);
+        let mut unseen = 0_u32;
         for (at, step) in (opening..=closing).zip(self.steps.range(opening..=closing)) {
             let kg = step.passed_kg.get(line.index()).copied();
             let by_mean = step.passed_by_mean_kg.get(line.index()).copied();
@@ -257,7 +267,6 @@ impl Accounts {
                 .unwrap_or((0.0, 0.0));
             match kg.filter(|kg| kg.is_finite()) {
                 Some(kg) => {
-                    seen += 1;
                     // From the mean time of the first step to that of the last.
                     let part = match by_mean.filter(|by_mean| by_mean.is_finite()) {
                         Some(by_mean) if at == opening => kg - by_mean,
@@ -284,14 +293,34 @@ impl Accounts {
                 .saturating_sub(closing + 1 - opening);
             unseen += u32::try_from(missing).unwrap_or(u32::MAX);
         }
-        if unseen > 0 && seen > 0 {
-            let guess = sum.kg / f64::from(seen) * f64::from(unseen);
-            sum.kg += guess;
-            sum.independent_kg2 += guess * guess;
-        } else if unseen > 0 {
-            sum.independent_kg2 = f64::INFINITY;
+        if unseen > 0 {
+            let (mean, mean_square) = self.usual(line, opening, closing);
+            let unseen = f64::from(unseen);
+            sum.kg += mean * unseen;
+            sum.independent_kg2 += mean_square * unseen * unseen;
         }
         sum
+    }
+
+    /// What passes a metered line in a step: the mean and the mean square, kg and kg2, from a day before
+    /// some steps to the last of them. Nobody knows where the meter saw nothing in all that time.
+    fn usual(&self, line: LineIx, opening: usize, closing: usize) -> (f64, f64) {
+        let day = usize::try_from(Span::DAY.millis() / GRID.millis()).unwrap_or(0);
+        let from = opening.saturating_sub(day);
+        let (mut kg, mut kg2, mut steps) = (0.0, 0.0, 0.0);
+        for step in self.steps.range(from..=closing) {
+            let passed = step.passed_kg.get(line.index()).copied();
+            if let Some(passed) = passed.filter(|kg| kg.is_finite()) {
+                kg += passed;
+                kg2 += passed * passed;
+                steps += 1.0;
+            }
+        }
+        if steps > 0.0 {
+            (kg / steps, kg2 / steps)
+        } else {
+            (0.0, f64::INFINITY)
+        }
     }
 
     pub(in crate::balance) fn mass(step: &Step, area: &Area) -> f64 {
@@ -306,11 +335,26 @@ impl Accounts {
             .sum()
     }
 
-    pub(in crate::balance) fn errors(&self, area: &Area, at: Monotonic) -> SectionErrors {
-        let nearest = self
-            .tallies
-            .iter()
-            .min_by_key(|kept| (kept.at - at).millis().abs());
+    /// The errors of an area at a step: those kept nearest to it, of a time when the same vessels were
+    /// carried forward if there was one.
+    pub(in crate::balance) fn errors(
+        &self,
+        plant: &Plant,
+        area: &Area,
+        step: &Step,
+    ) -> SectionErrors {
+        let here = |ix: &&VesselIx| {
+            let vessel = plant.vessel(**ix);
+            vessel.is_some_and(|vessel| area.holds(vessel.section))
+        };
+        let alike = |kept: &[VesselIx]| {
+            kept.iter().filter(here).all(|ix| step.carried.contains(ix))
+                && step.carried.iter().filter(here).all(|ix| kept.contains(ix))
+        };
+        let nearest = self.tallies.iter().min_by_key(|kept| {
+            let unlike = !alike(&kept.carried);
+            (unlike, (kept.at - step.at).millis().abs())
+        });
         let mut found = SectionErrors {
             independent_kg2: 0.0,
             by_cause: Vec::new(),

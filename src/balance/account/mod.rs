@@ -140,6 +140,8 @@ pub(in crate::balance) struct Passed {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Tallies {
     at: Monotonic,
+    /// Vessels that were carried forward then.
+    carried: Vec<VesselIx>,
     by_section: Vec<SectionErrors>,
 }
 
@@ -203,12 +205,13 @@ impl Accounts {
             return false;
         };
         let at = Monotonic((step.number + 1).saturating_mul(GRID.millis()));
+        // What is carried forward errs by far more: that has its own.
         if self
             .tallies
             .back()
-            .is_none_or(|last| at - last.at >= TALLY_EVERY)
+            .is_none_or(|last| at - last.at >= TALLY_EVERY || last.carried != tick.carried)
         {
-            self.keep_tallies(plant, at, tally);
+            self.keep_tallies(plant, at, tick.carried, tally);
         }
         self.close(step, at, tick.utc.map(|utc| utc - (tick.now - at)));
         true
@@ -337,7 +340,13 @@ impl Accounts {
         });
     }
 
-    fn keep_tallies(&mut self, plant: &Plant, at: Monotonic, tally: impl Fn(SectionIx) -> Tally) {
+    fn keep_tallies(
+        &mut self,
+        plant: &Plant,
+        at: Monotonic,
+        carried: &[VesselIx],
+        tally: impl Fn(SectionIx) -> Tally,
+    ) {
         let by_section = (0u32..)
             .zip(&plant.all.section)
             .map(|(number, _)| {
@@ -348,7 +357,11 @@ impl Accounts {
                 }
             })
             .collect();
-        self.tallies.push_back(Tallies { at, by_section });
+        self.tallies.push_back(Tallies {
+            at,
+            carried: carried.to_vec(),
+            by_section,
+        });
         while self
             .tallies
             .front()

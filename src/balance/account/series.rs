@@ -120,11 +120,11 @@ impl Accounts {
 
     /// What an area's errors are now: independent variance in kg2, and each lasting cause in kg.
     #[must_use]
-    pub fn errors_now(&self, area: &Area) -> (f64, Vec<(Cause, f64)>) {
+    pub fn errors_now(&self, plant: &Plant, area: &Area) -> (f64, Vec<(Cause, f64)>) {
         let errors = self
             .steps
             .back()
-            .map(|last| self.errors(area, last.at))
+            .map(|last| self.errors(plant, area, last))
             .map(|errors| (errors.independent_kg2, errors.by_cause));
         errors.unwrap_or_default()
     }
@@ -146,7 +146,7 @@ impl Accounts {
         let Some(last) = self.steps.back() else {
             return 0.0;
         };
-        let lasting_kg2 = constant_kg2(plant, &self.errors(area, last.at).by_cause);
+        let lasting_kg2 = constant_kg2(plant, &self.errors(plant, area, last).by_cause);
         let held_kg = Self::mass(last, area).abs();
         let relative = libm::sqrt(lasting_kg2) / held_kg.max(1.0);
         if relative.is_finite() { relative } else { 0.0 }

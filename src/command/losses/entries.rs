@@ -42,7 +42,7 @@ pub(super) fn read(
     let mut entries = Vec::new();
     while let Some(line) = pass.next()? {
         let booking = sheet.booking(&pass, line, plant)?;
-        entries.push(LedgerEntry {
+        let entry = LedgerEntry {
             id: format!("line-{line}").into(),
             actor: Actor {
                 name: booking.author.clone(),
@@ -50,7 +50,11 @@ pub(super) fn read(
             },
             booking,
             supersedes: None,
-        });
+        };
+        entry
+            .check(None)
+            .map_err(|refusal| pass.wrong(sheet.mass.0, line, format!("no entry: {refusal}")))?;
+        entries.push(entry);
     }
     entries.sort_by_key(|entry| entry.booking.effective_at);
     Ok(entries)

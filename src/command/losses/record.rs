@@ -68,7 +68,11 @@ pub(super) fn gather(args: &LossesArgs, stretch: Stretch) -> Result<Gathered, Lo
     };
     let mut course = record.course()?;
     if to + MINUTE < newest {
-        record.picture_at(&mut view)?;
+        if let Some(told) = record.picture_at(&mut view)? {
+            course.notes.push(format!(
+                "what could explain the loss stands as it was told at {told}; to weigh it with what was seen until then, take --at in place of --to"
+            ));
+        }
         // It is of the last day on record, not of the day before `to`.
         view.reconciliation = None;
     }
@@ -309,8 +313,8 @@ impl Record<'_> {
     }
 
     /// Makes a picture of now into one of the end of the stretch, as it was reported then. The books
-    /// are those of now.
-    fn picture_at(&self, view: &mut View) -> Result<(), LossesError> {
+    /// are those of now. Gives the time at which was told what could explain a loss.
+    fn picture_at(&self, view: &mut View) -> Result<Option<Timestamp>, LossesError> {
         let end = self.to + Span::from_millis(1);
         let plant = self
             .reader
@@ -350,16 +354,20 @@ impl Record<'_> {
         };
         view.explanation = None;
         view.happenings.clear();
+        let mut told = None;
         for row in self.reader.journal_within(told_from, self.last_seq()?)? {
             match row.outcome.outcome.kind {
-                OutcomeKind::Explained(found) if since.is_some() => view.explanation = Some(found),
+                OutcomeKind::Explained(found) if since.is_some() => {
+                    view.explanation = Some(found);
+                    told = row.outcome.outcome.stamp.utc;
+                }
                 OutcomeKind::Happening(happening) if row.outcome.outcome.seq > first => {
                     view.happenings.push(happening);
                 }
                 _ => {}
             }
         }
-        Ok(())
+        Ok(told)
     }
 
     /// Position of the first report of the inventory from a time on; 0 where there is none.

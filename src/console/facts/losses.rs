@@ -304,6 +304,9 @@ fn quiet_words(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> Strin
         .find(|w| w.over == Span::DAY)
         .or(report.windows.last())
         .filter(|w| w.detection_limit_kg.is_finite());
+    if let Some(words) = out_of_balance(report) {
+        return words;
+    }
     let beyond = match (day, &report.section) {
         (None, None) => return format!("No loss seen beyond the accepted {}.", plain(accepted)),
         (None, Some(_)) => return "No loss seen.".into(),
@@ -320,6 +323,35 @@ fn quiet_words(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> Strin
         ),
         Some(_) => format!("No loss seen: {beyond}."),
     }
+}
+
+/// What a window says that chance does not explain, where no lasting loss shows: the books are the first
+/// to be looked at. By twice the decision threshold, since there are many windows.
+fn out_of_balance(report: &LossReport) -> Option<String> {
+    let farthest = report
+        .windows
+        .iter()
+        .filter(|w| w.excess_std_kg > 0.0 && w.excess_kg.abs() > w.detection_limit_kg)
+        .max_by(|a, b| {
+            let far = |w: &WindowBalance| w.excess_kg.abs() / w.excess_std_kg;
+            far(a).total_cmp(&far(b))
+        })?;
+    let by = Figure::kg(Some(farthest.excess_kg.abs()), Some(farthest.excess_std_kg));
+    let (by, over) = (by.in_words(), window_name(farthest.over));
+    Some(match (farthest.excess_kg > 0.0, &report.section) {
+        (true, None) => format!(
+            "No lasting loss is seen, but {by} more than accepted is missing over {over}: look for helium that left at once, or for an entry that is missing, doubled or at a wrong time."
+        ),
+        (false, None) => format!(
+            "No loss is seen, but {by} more is there than the books say over {over}: look for a delivery that is not booked, or an entry that is doubled or at a wrong time."
+        ),
+        (true, Some(_)) => format!(
+            "No lasting loss is seen, but {by} is missing over {over}: look at its meters, for helium that left at once, and at the entries that name it."
+        ),
+        (false, Some(_)) => format!(
+            "No loss is seen, but {by} more is there than its meters and entries say over {over}: look at its meters, and for an entry that is missing."
+        ),
+    })
 }
 
 /// A value without its uncertainty, with unit, for a sentence.
