@@ -394,7 +394,8 @@ fn slow_noise_is_as_stated_unless_the_data_speak_against_it() {
         };
         let (quick, alone) = told(0.0);
         let right = told(truth);
-        nearer += i32::from((right.1 / truth).ln().abs() <= (alone / truth).ln().abs());
+        let off = |slow: f64| libm::log(slow / truth).abs();
+        nearer += i32::from(off(right.1) <= off(alone));
         // Ten thousand times the noise: a week speaks against that, and against nothing at all.
         let (much, little) = (told(1e4 * truth), told(1e-4 * truth));
         println!(
