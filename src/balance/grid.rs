@@ -9,7 +9,7 @@ use super::ledger::Ledger;
 use super::noise::NoiseModel;
 use super::series::LossSeries;
 use super::tally::carried_kg2;
-use super::window::{Average, GRID, KEPT, MassHistory};
+use super::window::{Average, GRID, KEPT, MassHistory, grid_steps};
 use crate::plant::Plant;
 use crate::time::{Monotonic, Span, Timestamp};
 
@@ -122,7 +122,7 @@ impl GridSeries {
 
     /// Calls `f` with the last `over` of it.
     pub fn with<R>(&self, over: Span, f: impl FnOnce(&LossSeries) -> R) -> R {
-        let wanted = usize::try_from(over.millis() / GRID.millis()).unwrap_or(0);
+        let wanted = grid_steps(over);
         let from = self.mass_kg.len().saturating_sub(wanted);
         let mass_kg = self.mass_kg.get(from..).unwrap_or(&[]);
         let regressors: Vec<&[f64]> = self
@@ -182,7 +182,7 @@ impl GridSeries {
 
     /// A filter that has seen the last week, and what it knows.
     pub fn filtered(&self, noise: &NoiseModel) -> (Option<LossFilter>, Option<FilterState>) {
-        let wanted = usize::try_from(RATE_OVER.millis() / GRID.millis()).unwrap_or(0);
+        let wanted = grid_steps(RATE_OVER);
         let from = self.mass_kg.len().saturating_sub(wanted);
         let settings = FilterSettings {
             rate_change_a_day_kg_per_s: RATE_CHANGE_OF_NOISE_A_DAY

@@ -354,7 +354,7 @@ impl Judgement {
         })
     }
 
-    /// What the sequential test says.
+    /// What is lost beyond the accepted loss, as far as it is shown.
     pub fn excess(&self, frame: &Frame, rate: Option<&LossRate>) -> Option<ExcessLoss> {
         let at = |seconds: f64| frame.series.utc_at(seconds);
         let Some((age, found)) = &self.refined else {

@@ -20,7 +20,7 @@ use super::report::{Explanation, LossReport, WindowBalance};
 use super::series::{LossSeries, LossSettings};
 use super::tally::{Tally, slow_kg2_s};
 use super::unlike::Comparison;
-use super::window::{GRID, MassHistory, TickMass, WINDOWS};
+use super::window::{MassHistory, TickMass, WINDOWS, grid_steps};
 use crate::plant::{Plant, SectionIx, VesselIx};
 use crate::time::{Monotonic, Span, Timestamp};
 
@@ -68,6 +68,8 @@ struct AreaCourse {
     settings: LossSettings,
     /// What its meters make it wander by, kg2/s.
     walk_kg2_per_s: f64,
+    /// What its instruments are stated to add to slow noise, kg2 s.
+    slow_kg2_s: f64,
     /// Largest relative standard uncertainty of a meter's calibration.
     meter_gain: f64,
 }
@@ -132,11 +134,13 @@ impl LossBook {
             self.judgement.most_carried_kg2(),
             &(tick.jumps)(),
         );
-        let refined = series.as_ref().is_some_and(|series| {
-            let frame = plant_frame(plant, ledger, &self.history, series, self.areas.len());
-            self.judgement.step(&frame)
-        });
-        self.report = Some(self.make_report(plant, ledger, series.as_ref()));
+        let frame = series
+            .as_ref()
+            .map(|series| self.frame(plant, ledger, series));
+        let refined = frame
+            .as_ref()
+            .is_some_and(|frame| self.judgement.step(frame));
+        self.report = Some(self.make_report(plant, ledger, frame.as_ref()));
         let refined_areas = self.judge_areas(plant, ledger);
         self.reconcile(plant, ledger);
         let renew = match self.leading().map(|(scope, _)| scope) {
@@ -177,8 +181,28 @@ impl LossBook {
             self.judgement.most_carried_kg2(),
             jumps,
         );
-        self.report = Some(self.make_report(plant, ledger, series.as_ref()));
+        let frame = series
+            .as_ref()
+            .map(|series| self.frame(plant, ledger, series));
+        self.report = Some(self.make_report(plant, ledger, frame.as_ref()));
         self.reconcile(plant, ledger);
+    }
+
+    /// What is held as normal for the plant.
+    fn frame<'a>(&self, plant: &Plant, ledger: &Ledger, series: &'a GridSeries) -> Frame<'a> {
+        // It changes with what is held: of both ends of the stretch that the noise is found over.
+        let averages = self.history.averages();
+        let first = averages.len().saturating_sub(grid_steps(RATE_OVER));
+        let ends = averages.get(first).into_iter().chain(averages.back());
+        Frame {
+            series,
+            settings: plant_settings(plant),
+            false_alarms_per_year: false_alarms_per_year(plant, self.areas.len()).0,
+            booked: ledger.entries().len(),
+            restated_kg: self.history.restated_kg(),
+            walk_kg2_per_s: 0.0,
+            slow_kg2_s: ends.fold(0.0, |sum, end| sum + 0.5 * slow_kg2_s(plant, &end.by_cause)),
+        }
     }
 
     fn reconcile(&mut self, plant: &Plant, ledger: &Ledger) {
@@ -304,12 +328,7 @@ impl LossBook {
         &self.accounts
     }
 
-    fn make_report(
-        &self,
-        plant: &Plant,
-        ledger: &Ledger,
-        series: Option<&GridSeries>,
-    ) -> LossReport {
+    fn make_report(&self, plant: &Plant, ledger: &Ledger, frame: Option<&Frame>) -> LossReport {
         let accepted = plant.site.accepted_loss;
         let windows = WINDOWS
             .iter()
@@ -318,12 +337,8 @@ impl LossBook {
                     .balance(plant, ledger, over, self.noise_kg2(over))
             })
             .collect();
-        let areas = self.areas.len();
-        let frame = series.map(|series| plant_frame(plant, ledger, &self.history, series, areas));
-        let rate = frame.as_ref().and_then(|frame| self.judgement.rate(frame));
-        let excess = frame
-            .as_ref()
-            .and_then(|frame| self.judgement.excess(frame, rate.as_ref()));
+        let rate = frame.and_then(|frame| self.judgement.rate(frame));
+        let excess = frame.and_then(|frame| self.judgement.excess(frame, rate.as_ref()));
         LossReport {
             section: None,
             windows,
@@ -550,6 +565,7 @@ impl AreaBook {
         Some(AreaCourse {
             settings,
             walk_kg2_per_s: series.walk_kg2_per_s,
+            slow_kg2_s: series.slow_kg2_s,
             meter_gain: series.meter_gain,
             series: GridSeries::of_area(series),
         })
@@ -567,7 +583,7 @@ impl AreaBook {
             booked: ledger.entries().len(),
             restated_kg: 0.0,
             walk_kg2_per_s: course.walk_kg2_per_s,
-            slow_kg2_s: slow_kg2_s(plant, &accounts.errors_now(plant, &self.area).1),
+            slow_kg2_s: course.slow_kg2_s,
         };
         let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {
@@ -588,32 +604,6 @@ impl AreaBook {
                 excess
             });
         refined
-    }
-}
-
-fn plant_frame<'a>(
-    plant: &Plant,
-    ledger: &Ledger,
-    history: &MassHistory,
-    series: &'a GridSeries,
-    areas: usize,
-) -> Frame<'a> {
-    // It changes with what is held: of both ends of the stretch that the noise is found over.
-    let averages = history.averages();
-    let week = usize::try_from(RATE_OVER.millis() / GRID.millis()).unwrap_or(0);
-    let ends = [
-        averages.len().saturating_sub(week),
-        averages.len().saturating_sub(1),
-    ];
-    let ends = ends.into_iter().filter_map(|at| averages.get(at));
-    Frame {
-        series,
-        settings: plant_settings(plant),
-        false_alarms_per_year: false_alarms_per_year(plant, areas).0,
-        booked: ledger.entries().len(),
-        restated_kg: history.restated_kg(),
-        walk_kg2_per_s: 0.0,
-        slow_kg2_s: ends.fold(0.0, |sum, end| sum + 0.5 * slow_kg2_s(plant, &end.by_cause)),
     }
 }
 

@@ -194,8 +194,7 @@ pub fn fit(
     }
     let found = best.parameters(&problem);
     let parameters = as_slow_as_stated(&problem, found, settings.stated_slow_kg2_s);
-    let whitened = Whitened::new(&design, &parameters, false);
-    let solved = whitened.solve(&[]);
+    let (_, solved) = problem.solved(&parameters);
     let nuisance: Vec<usize> = design.nuisance.clone().collect();
     let nuisance_covariance = nuisance
         .iter()
@@ -613,8 +612,7 @@ impl Problem<'_> {
     /// same weather that makes both (common practice, no source).
     fn expected_wave(&self, point: Point) -> f64 {
         const SHARE: f64 = 0.15;
-        let whitened = Whitened::new(self.design, &point.bounded().unit(self.waves), false);
-        let solved = whitened.solve(&[]);
+        let (whitened, solved) = self.solved(&point.bounded().unit(self.waves));
         let used = count(whitened.used).max(1.0);
         let scale = libm::sqrt(solved.sum_of_squares.max(1e-300) / used);
         match solved.coefficients.get(self.design.nuisance.clone()) {
@@ -626,16 +624,21 @@ impl Problem<'_> {
         }
     }
 
-    /// Minus twice the restricted log-likelihood of a noise, without what is known of its shape.
-    fn value(&self, noise: &NoiseParameters) -> f64 {
+    /// The design whitened by a noise, and solved.
+    fn solved(&self, noise: &NoiseParameters) -> (Whitened, Solved) {
         let whitened = Whitened::new(self.design, noise, false);
         let solved = whitened.solve(&[]);
+        (whitened, solved)
+    }
+
+    /// Minus twice the restricted log-likelihood of a noise, without what is known of its shape.
+    fn value(&self, noise: &NoiseParameters) -> f64 {
+        let (whitened, solved) = self.solved(noise);
         solved.sum_of_squares + whitened.log_determinant + solved.factor.log_determinant()
     }
 
     fn terms(&self, point: Point) -> Terms {
-        let whitened = Whitened::new(self.design, &point.bounded().unit(self.waves), false);
-        let solved = whitened.solve(&[]);
+        let (whitened, solved) = self.solved(&point.bounded().unit(self.waves));
         let centre = [0.0, self.centre_log_time, self.centre_log_wave];
         let mut prior = 0.0;
         for (((x, bounded), centre), precision) in point

@@ -21,6 +21,11 @@ use crate::time::{Monotonic, Span, Timestamp};
 /// Grid on which masses are averaged.
 pub const GRID: Span = Span::from_millis(600_000);
 
+/// How many steps of the grid a stretch of time has.
+pub(super) fn grid_steps(over: Span) -> usize {
+    usize::try_from(over.millis() / GRID.millis()).unwrap_or(0)
+}
+
 /// Averages kept: 30 days.
 pub const KEPT: usize = 30 * 144;
 

@@ -5,7 +5,10 @@ use coldledger::balance::account::{AccountTick, Accounts, Flow};
 use coldledger::balance::area::Area;
 use coldledger::balance::inventory::StatedSource;
 use coldledger::balance::ledger::{Ledger, LedgerEntry};
+use coldledger::balance::noise::NoiseModel;
+use coldledger::balance::report::WindowBalance;
 use coldledger::balance::tally::{Cause, Tally};
+use coldledger::balance::whiten::NoiseParameters;
 use coldledger::plant::files::SourceFile;
 use coldledger::plant::{self, Booking, BookingKind, Passage, Plant, Stated};
 use coldledger::quantity::{GroupIx, Mass, Quality, Reason};
@@ -157,6 +160,16 @@ impl Run {
         }
     }
 
+    fn balance(&self, area: &Area, over: Span) -> WindowBalance {
+        self.balance_with(area, over, None)
+    }
+
+    fn balance_with(&self, area: &Area, over: Span, noise: Option<&NoiseModel>) -> WindowBalance {
+        self.accounts
+            .balance(&self.plant, &self.ledger, area, over, noise)
+            .unwrap()
+    }
+
     fn ids(&self, over: Span, strictly: bool) -> Vec<String> {
         self.accounts
             .areas(&self.plant, over, strictly)
@@ -209,10 +222,7 @@ fn a_metered_section_has_its_own_balance_with_the_meters_uncertainty() {
     run.flows[back] = Some(1.9);
     run.pass(hours(30.0), 0.1, &[("supply-a", 2.0), ("return-a", 1.9)]);
     let area = run.area(&["string-a"]);
-    let day = run
-        .accounts
-        .balance(&run.plant, &run.ledger, &area, Span::DAY, None)
-        .unwrap();
+    let day = run.balance(&area, Span::DAY);
     assert!((day.received_kg - 172.8).abs() < 0.2, "{day:?}");
     assert!((day.dispatched_kg - 164.16).abs() < 0.2);
     assert!((day.unaccounted_kg - 8.64).abs() < 0.02);
@@ -222,10 +232,7 @@ fn a_metered_section_has_its_own_balance_with_the_meters_uncertainty() {
     assert!((day.std_kg / meters - 1.0).abs() < 0.01, "{}", day.std_kg);
     // The section without any flow is far better known.
     let still = run.area(&["string-b"]);
-    let still = run
-        .accounts
-        .balance(&run.plant, &run.ledger, &still, Span::DAY, None)
-        .unwrap();
+    let still = run.balance(&still, Span::DAY);
     assert!(
         still.std_kg < 0.12 && still.unaccounted_kg.abs() < 1e-9,
         "{still:?}"
@@ -245,10 +252,7 @@ fn a_dead_meter_widens_and_a_long_dead_one_joins() {
     run.flows[supply] = Some(2.0);
     run.pass(hours(6.0), 0.0, &truth);
     let area = run.area(&["string-a"]);
-    let day = run
-        .accounts
-        .balance(&run.plant, &run.ledger, &area, Span::DAY, None)
-        .unwrap();
+    let day = run.balance(&area, Span::DAY);
     // Its mean stands in for the hour: nothing is lost, and one hour's flow is in doubt.
     assert!(day.unaccounted_kg.abs() < 0.5, "{day:?}");
     assert!(day.std_kg > 7.0 && day.std_kg < 10.0, "{day:?}");
@@ -328,11 +332,7 @@ fn the_books_reach_the_section_they_name_and_leave_the_others_in_doubt_otherwise
     };
     let gas = run.area(&["gas"]);
     let dewar = run.area(&["dewar"]);
-    let balance = |run: &Run, area: &Area| {
-        run.accounts
-            .balance(&run.plant, &run.ledger, area, Span::DAY, None)
-            .unwrap()
-    };
+    let balance = |run: &Run, area: &Area| run.balance(area, Span::DAY);
     assert!((balance(&run, &gas).unaccounted_kg + 50.0).abs() < 1e-9);
     run.ledger
         .book(booking(Some("gas"), "d1"), 1, None)
@@ -356,10 +356,7 @@ fn what_is_carried_forward_is_named_and_is_no_sample() {
     run.carried.clear();
     run.pass(hours(9.0), 0.0, &[]);
     let dewar = run.area(&["dewar"]);
-    let day = run
-        .accounts
-        .balance(&run.plant, &run.ledger, &dewar, Span::DAY, None)
-        .unwrap();
+    let day = run.balance(&dewar, Span::DAY);
     assert_eq!(day.doubtful_vessels, ["DEWAR".into()]);
     let series = run
         .accounts
@@ -368,10 +365,7 @@ fn what_is_carried_forward_is_named_and_is_no_sample() {
     let missing = series.mass_kg.iter().filter(|kg| kg.is_nan()).count();
     assert!((24..=26).contains(&missing), "{missing}");
     let gas = run.area(&["gas"]);
-    let gas = run
-        .accounts
-        .balance(&run.plant, &run.ledger, &gas, Span::DAY, None)
-        .unwrap();
+    let gas = run.balance(&gas, Span::DAY);
     assert!(gas.doubtful_vessels.is_empty());
 }
 
@@ -387,17 +381,37 @@ fn a_balance_that_begins_with_what_is_carried_forward_is_as_unsure() {
     run.carried.clear();
     run.masses[2] += 6.0;
     run.pass(hours(0.9), 0.0, &[]);
-    let of = |area: &Area| {
-        let balance = run
-            .accounts
-            .balance(&run.plant, &run.ledger, area, Span::HOUR, None);
-        balance.unwrap()
-    };
-    let dewar = of(&run.area(&["dewar"]));
+    let dewar = run.balance(&run.area(&["dewar"]), Span::HOUR);
     assert!(dewar.unaccounted_kg < -5.0, "{dewar:?}");
     assert!((dewar.std_kg - CARRIED_KG).abs() < 0.5, "{dewar:?}");
-    let gas = of(&run.area(&["gas"]));
+    let gas = run.balance(&run.area(&["gas"]), Span::HOUR);
     assert!(gas.std_kg < 1.0, "{gas:?}");
+}
+
+/// What the data show counts where it is more than what is stated of the instruments.
+#[test]
+fn a_balance_is_no_surer_than_the_noise_found() {
+    let mut run = Run::new();
+    run.pass(hours(12.0), 0.0, &[]);
+    let area = run.area(&["string-b"]);
+    let noise = |white_std_kg: f64| {
+        let parameters = NoiseParameters {
+            white_std_kg,
+            correlated_std_kg: 0.0,
+            correlation_time_s: 3600.0,
+            wave_std_kg: 0.0,
+        };
+        NoiseModel::known(parameters, 600.0, false).unwrap()
+    };
+    let stated = run.balance(&area, Span::HOUR).std_kg;
+    let with = |noise: &NoiseModel| run.balance_with(&area, Span::HOUR, Some(noise)).std_kg;
+    let (less, more) = (with(&noise(0.1 * stated)), with(&noise(10.0 * stated)));
+    assert!((less / stated - 1.0).abs() < 1e-12, "{less} {stated}");
+    // Two ends, each with that noise.
+    assert!(
+        (more / (10.0 * stated) - std::f64::consts::SQRT_2).abs() < 1e-9,
+        "{more} {stated}"
+    );
 }
 
 /// A compressor that stood while its meter could be seen may have run while it could not.
@@ -414,10 +428,7 @@ fn what_a_blind_meter_let_pass_is_as_unsure_as_it_usually_goes_up_and_down() {
     run.flows[supply] = Some(0.0);
     run.pass(hours(0.5), 0.0, &[]);
     let area = run.area(&["string-a"]);
-    let found = run
-        .accounts
-        .balance(&run.plant, &run.ledger, &area, hours(7.0), None);
-    let found = found.unwrap();
+    let found = run.balance(&area, hours(7.0));
     // 6 kg passed unseen; the meter showed nothing in all of the window.
     assert!(found.unaccounted_kg.abs() < 2.0 * found.std_kg, "{found:?}");
     assert!(found.std_kg > 4.0 && found.std_kg < 15.0, "{found:?}");

@@ -9,7 +9,7 @@ use crate::balance::losses::may_be_accepted;
 use crate::balance::noise::NoiseModel;
 use crate::balance::report::WindowBalance;
 use crate::balance::tally::{lasting_difference_kg2, merge};
-use crate::balance::window::{GRID, ONE_SIDED_95};
+use crate::balance::window::{GRID, ONE_SIDED_95, grid_steps};
 use crate::plant::{Id, LineIx, Plant, VesselIx};
 use crate::time::{Span, Timestamp};
 
@@ -294,7 +294,10 @@ impl Accounts {
             unseen += u32::try_from(missing).unwrap_or(u32::MAX);
         }
         if unseen > 0 {
-            let (mean, mean_square) = self.usual(line, opening, closing);
+            // Nobody knows where the meter saw nothing for a day before either.
+            let from = opening.saturating_sub(grid_steps(Span::DAY));
+            let usual = self.usual(line, from..closing + 1);
+            let (mean, mean_square) = usual.unwrap_or((0.0, f64::INFINITY));
             let unseen = f64::from(unseen);
             sum.kg += mean * unseen;
             sum.independent_kg2 += mean_square * unseen * unseen;
@@ -302,25 +305,19 @@ impl Accounts {
         sum
     }
 
-    /// What passes a metered line in a step: the mean and the mean square, kg and kg2, from a day before
-    /// some steps to the last of them. Nobody knows where the meter saw nothing in all that time.
-    fn usual(&self, line: LineIx, opening: usize, closing: usize) -> (f64, f64) {
-        let day = usize::try_from(Span::DAY.millis() / GRID.millis()).unwrap_or(0);
-        let from = opening.saturating_sub(day);
-        let (mut kg, mut kg2, mut steps) = (0.0, 0.0, 0.0);
-        for step in self.steps.range(from..=closing) {
+    /// What passes a metered line in a step: the mean and the mean square over some steps, kg and kg2;
+    /// none where the meter saw nothing in all of them.
+    pub(super) fn usual(&self, line: LineIx, steps: std::ops::Range<usize>) -> Option<(f64, f64)> {
+        let (mut kg, mut kg2, mut seen) = (0.0, 0.0, 0.0);
+        for step in self.steps.range(steps) {
             let passed = step.passed_kg.get(line.index()).copied();
             if let Some(passed) = passed.filter(|kg| kg.is_finite()) {
                 kg += passed;
                 kg2 += passed * passed;
-                steps += 1.0;
+                seen += 1.0;
             }
         }
-        if steps > 0.0 {
-            (kg / steps, kg2 / steps)
-        } else {
-            (0.0, f64::INFINITY)
-        }
+        (seen > 0.0).then(|| (kg / seen, kg2 / seen))
     }
 
     pub(in crate::balance) fn mass(step: &Step, area: &Area) -> f64 {

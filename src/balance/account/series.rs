@@ -4,7 +4,7 @@ use super::{Accounts, Step, seen};
 use crate::balance::area::Area;
 use crate::balance::books::Books;
 use crate::balance::ledger::Ledger;
-use crate::balance::tally::{Cause, constant_kg2};
+use crate::balance::tally::{Cause, constant_kg2, slow_kg2_s};
 use crate::balance::window::{GRID, KEPT};
 use crate::plant::{End, LineIx, Plant};
 use crate::time::{Monotonic, Span, Timestamp};
@@ -34,6 +34,8 @@ pub struct AreaSeries {
     /// Noise of its meters that is new at every reading: summed up it wanders, by this much squared
     /// a second, kg2/s.
     pub walk_kg2_per_s: f64,
+    /// What its instruments are stated to add to slow noise, kg2 s (see [`slow_kg2_s`]).
+    pub slow_kg2_s: f64,
     /// Last step by both clocks.
     pub last: (Monotonic, Timestamp),
 }
@@ -95,6 +97,7 @@ impl Accounts {
             metered: Vec::new(),
             meter_gain: 0.0,
             walk_kg2_per_s: 0.0,
+            slow_kg2_s: 0.0,
             last: (last.at, last.utc?),
         })
     }
@@ -102,18 +105,13 @@ impl Accounts {
     /// Mean flow of each metered line over the last `over`, kg/s.
     #[must_use]
     pub fn mean_flows(&self, plant: &Plant, over: Span) -> Vec<Option<f64>> {
-        let from = self.first_of(over);
-        (0..plant.all.line.len())
-            .map(|line| {
-                let (mut kg, mut steps) = (0.0, 0_u32);
-                for step in self.steps.iter().skip(from) {
-                    if let Some(passed) = step.passed_kg.get(line).filter(|kg| kg.is_finite()) {
-                        kg += passed;
-                        steps += 1;
-                    }
-                }
-                let metered = plant.all.line.get(line)?.meter.is_some();
-                (metered && steps > 0).then(|| kg / (f64::from(steps) * GRID.seconds()))
+        let steps = self.first_of(over)..self.steps.len();
+        (0u32..)
+            .zip(&plant.all.line)
+            .map(|(number, line)| {
+                line.meter.as_ref()?;
+                let (kg, _) = self.usual(LineIx(number), steps.clone())?;
+                Some(kg / GRID.seconds())
             })
             .collect()
     }
@@ -139,17 +137,6 @@ impl Accounts {
             kept.fold(gone_kg, |sum, kg| sum + seen(*kg))
         };
         crossing.iter().map(|crossed| of(crossed.line)).collect()
-    }
-
-    /// Relative standard uncertainty of an area's contents from what lasts.
-    fn relative_std(&self, plant: &Plant, area: &Area) -> f64 {
-        let Some(last) = self.steps.back() else {
-            return 0.0;
-        };
-        let lasting_kg2 = constant_kg2(plant, &self.errors(plant, area, last).by_cause);
-        let held_kg = Self::mass(last, area).abs();
-        let relative = libm::sqrt(lasting_kg2) / held_kg.max(1.0);
-        if relative.is_finite() { relative } else { 0.0 }
     }
 
     /// The book-corrected mass of an area over the last `over`; none while no step has wall time.
@@ -216,6 +203,7 @@ impl Accounts {
             }
         }
         let (begins, ends) = ends_of(&jumps);
+        let errors = self.errors(plant, area, last).by_cause;
         let outdoors = area.vessels(plant).any(|vessel| vessel.outdoors);
         let seconds = (last.at - first.at).seconds().max(1.0);
         let gains = by_meter.iter().filter(|(_, passed)| *passed > 0.0);
@@ -226,7 +214,10 @@ impl Accounts {
             vec![
                 Metered::new(inwards, meters(1.0)),
                 Metered::new(outwards, meters(-1.0)),
-                Metered::new(net, self.relative_std(plant, area)),
+                Metered::new(
+                    net,
+                    relative_to(Self::mass(last, area), constant_kg2(plant, &errors)),
+                ),
             ]
         } else {
             Vec::new()
@@ -246,6 +237,7 @@ impl Accounts {
                 .map(|(lasting, passed)| lasting / passed)
                 .fold(0.0, f64::max),
             walk_kg2_per_s: walk_kg2 / seconds,
+            slow_kg2_s: slow_kg2_s(plant, &errors),
             last: (last.at, last.utc?),
         })
     }
@@ -316,6 +308,12 @@ impl Crossed {
         }
         found
     }
+}
+
+/// Relative standard uncertainty of a mass, from its variance.
+fn relative_to(mass_kg: f64, variance_kg2: f64) -> f64 {
+    let relative = libm::sqrt(variance_kg2) / mass_kg.abs().max(1.0);
+    if relative.is_finite() { relative } else { 0.0 }
 }
 
 /// Relative standard uncertainty of what the meters of one direction let pass.

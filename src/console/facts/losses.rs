@@ -298,15 +298,15 @@ fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> (
 
 /// "No loss seen" is worth what would have been seen: the limit stands in the sentence.
 fn quiet_words(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> String {
+    if let Some(words) = out_of_balance(report) {
+        return words;
+    }
     let day = report
         .windows
         .iter()
         .find(|w| w.over == Span::DAY)
         .or(report.windows.last())
         .filter(|w| w.detection_limit_kg.is_finite());
-    if let Some(words) = out_of_balance(report) {
-        return words;
-    }
     let beyond = match (day, &report.section) {
         (None, None) => return format!("No loss seen beyond the accepted {}.", plain(accepted)),
         (None, Some(_)) => return "No loss seen.".into(),
