@@ -37,8 +37,9 @@ use std::collections::VecDeque;
 use serde::{Deserialize, Serialize};
 
 use super::distribution::student_from_normal;
+use super::least_squares::{LONGEST_SPIKE, SPIKE, Whitened, count};
 use super::linear::Cholesky;
-use super::noise::{LONGEST_SPIKE, NoiseModel, SPIKE, Whitened, count, rate_variance};
+use super::noise::{NoiseModel, rate_variance};
 use super::series::{
     Design, LossError, LossSeries, WAVES, check_free, check_numbers, from_first, wave_row,
 };

@@ -31,8 +31,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::least_squares::{LONGEST_SPIKE, SPIKE};
 use super::linear::Cholesky;
-use super::noise::{LONGEST_SPIKE, NoiseModel, SPIKE, prior_for};
+use super::noise::{NoiseModel, prior_for};
 use super::series::{LossError, WAVES, check_free, check_numbers, from_first, wave_row};
 use super::whiten::{DAY_S, SHOWN, STATES, Transition};
 

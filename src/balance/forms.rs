@@ -3,8 +3,9 @@
 //! The fit without a change is made once; a change adds one column, whose size and gain follow from
 //! its products with the columns that are there (Frisch and Waugh 1933).
 
+use super::least_squares::{Prior, Solved, Whitened, count, spikes_in};
 use super::linear::dot;
-use super::noise::{NoiseModel, Prior, Solved, Whitened, count, spikes_in};
+use super::noise::NoiseModel;
 use super::series::{Design, LossSeries};
 use super::whiten::{Columns, DAY_S};
 

@@ -19,10 +19,8 @@ use serde::{Deserialize, Serialize};
 
 use super::distribution::{normal_probability, normal_quantile, student_quantile};
 use super::forms::{Candidate, Fitted, Form, search};
-use super::noise::{
-    self, NoiseModel, NoiseSettings, Prior, RateVariance, Solved, Whitened, count, nuisance_prior,
-    rate_variance,
-};
+use super::least_squares::{Prior, Solved, Whitened, count};
+use super::noise::{self, NoiseModel, NoiseSettings, RateVariance, nuisance_prior, rate_variance};
 use super::series::{Design, LossError, LossSeries, LossSettings, RATE};
 use super::whiten::DAY_S;
 

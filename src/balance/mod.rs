@@ -15,6 +15,7 @@
 //!  judgement  noise, test, rate and onset of one scope
 //!  grid       one scope's series on the ten-minute grid
 //!  explain    what could be behind a loss, and what would tell
+//!  trace      the series that what could be behind a loss is held against
 //!  advice     what would tell hypotheses apart
 //!  unlike     instruments that should read alike
 //!  forms      bends and jumps tried on a series
@@ -23,13 +24,13 @@
 //!  noise      what the series' own noise is, found from the series
 //!  series     the series, and the design matrix that a rate is fitted with
 //!  whiten     turns correlated noise into independent noise, sample by sample
+//!  least_squares  a design seen through that filter, and solved
 //!  reconcile  flows and inventory changes made to close their balances; gross errors named
 //!  reconciled the meters and the areas of a plant, reconciled
 //!  linear     small dense symmetric systems
 //!  qr         rank, null space and least squares of small dense matrices
 //!  distribution   quantiles of the normal, Student's and the chi-square distribution
 //!  happening  what moved much helium at once, and the jumps that the series of losses must know
-//!  distribution   quantiles of the normal and of Student's distribution
 //!  report     what all this reports
 //! ```
 
@@ -50,6 +51,7 @@ pub mod inventory;
 mod judgement;
 mod layers;
 pub mod leak;
+mod least_squares;
 pub mod ledger;
 pub mod linear;
 pub mod losses;
@@ -62,6 +64,7 @@ pub mod report;
 pub mod room;
 pub mod series;
 pub mod tally;
+mod trace;
 pub mod unlike;
 pub mod whiten;
 pub mod window;

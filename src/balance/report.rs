@@ -202,7 +202,10 @@ impl HypothesisGroup {
         let named = self.hypotheses.iter().take(NAMED);
         let mut names: Vec<String> = named.map(|one| one.kind.words()).collect();
         if self.hypotheses.len() > NAMED {
-            names.push(format!("{} others", self.hypotheses.len() - NAMED));
+            names.push(match self.hypotheses.len() - NAMED {
+                1 => "1 other".into(),
+                more => format!("{more} others"),
+            });
         }
         names.join(" or ")
     }

@@ -18,7 +18,7 @@ use std::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use super::noise::Prior;
+use super::least_squares::Prior;
 use super::whiten::DAY_S;
 
 /// Most columns a fit may have; bounds the work of one call.
