@@ -188,6 +188,7 @@ fn root(
     } else {
         high
     };
+    let mut last = f64::INFINITY;
     for _ in 0..200 {
         let gap = h - here.enthalpy_j_per_kg;
         if gap > 0.0 {
@@ -200,13 +201,16 @@ fn root(
             return Ok(here);
         }
         let next = here.temperature_k + step;
-        let next = if next > cold && next < warm {
+        // Around the peak of the heat capacity Newton's steps go to and fro across the root,
+        // hardly shorter each time; they are taken only as long as each halves the one before.
+        let next = if next > cold && next < warm && 2.0 * step.abs() <= last {
             next
         } else if warm - cold <= 4e-16 * warm {
             break;
         } else {
             0.5 * (cold + warm)
         };
+        last = (next - here.temperature_k).abs();
         if next == here.temperature_k {
             return Ok(here);
         }

@@ -26,6 +26,27 @@ fn near_critical(t: f64, p: f64) -> bool {
         && (p / helium::CRITICAL_PRESSURE_PA - 1.0).abs() < 0.1
 }
 
+/// The peak of the heat capacity above the critical point, where Newton's steps in temperature go
+/// to and fro: five states at which they once did not settle.
+#[test]
+fn enthalpy_leads_back_along_the_peak_of_the_heat_capacity() {
+    for (t, p) in [
+        (5.382_215_946_076_474_5, 273_841.963_426_436_1),
+        (5.446_802_537_429_392, 281_838.293_126_445_5),
+        (5.512_164_167_878_544, 266_072.505_979_880_87),
+        (5.512_164_167_878_544, 290_068.119_869_315_3),
+        (5.543_512_095_627_948, 281_933.146_522_300_7),
+    ] {
+        let here = helium::state(kelvin(t), pascal(p), PhaseHint::Stable).unwrap();
+        let found = helium::at_enthalpy(pascal(p), here.enthalpy_j_per_kg).unwrap();
+        assert!(
+            (found.temperature_k / t - 1.0).abs() < 1e-13,
+            "{}",
+            found.temperature_k
+        );
+    }
+}
+
 /// Whether `p` and `p * (1 + h)` lie on two sides of saturation.
 fn straddles_saturation(t: f64, low: f64, high: f64) -> bool {
     helium::saturation_at_temperature(kelvin(t))

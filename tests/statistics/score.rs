@@ -1,6 +1,6 @@
 //! The short form of the score: a few scenarios over a few plants.
 
-use coldledger_simulator::score::{ALL, Called, SHORT, Scenario, Site, Verdict, score};
+use coldledger_simulator::score::{ALL, Called, SHORT, Scenario, ScoreError, Site, Verdict, score};
 
 /// The fewest successes that a method which is right with probability `p` has in `n` runs, but for
 /// one time in a thousand.
@@ -27,7 +27,15 @@ fn what_is_said_of_a_loss_is_mostly_right() {
         .collect();
     let seeds = 3;
     let site = Site::bundled().unwrap();
-    let table = score(&site, &scenarios, 1..seeds + 1, 2, |_| {}).unwrap();
+    let table = score(
+        &site,
+        &scenarios,
+        1..seeds + 1,
+        2,
+        |_| {},
+        |_| Ok::<_, ScoreError>(()),
+    )
+    .unwrap();
     println!("{table}");
     let of = |name: &str| {
         let found = table.verdicts().iter().filter(|one| one.scenario == name);
@@ -52,8 +60,8 @@ fn what_is_said_of_a_loss_is_mostly_right() {
     assert!(meter >= fewest(all, 0.9), "{meter} of {all}");
     // One alert a year of the plant's test: in so short a time, at most two but for a time in a
     // thousand.
-    let (years, plant, _) = table.quiet();
-    assert!(years < 0.2 && plant <= 2, "{plant} in {years} years");
+    let quiet = table.quiet();
+    assert!(quiet.plant_years < 0.2 && quiet.of_plant <= 2, "{quiet:?}");
     for (name, of) in table.coverage() {
         if of.all > 200 {
             assert!(of.percent() > 80.0, "{name}: {}", of.percent());

@@ -24,7 +24,7 @@ pub(super) struct ScoreArgs {
     /// Threads; the result does not depend on it.
     #[arg(long, value_name = "N", default_value_t = 2)]
     threads: usize,
-    /// Every run as a row of this file.
+    /// Every run as a row of this file, written anew after every three plants.
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
     /// Every 95 % band, with the truth, as a row of this file.
@@ -47,13 +47,17 @@ pub(super) fn run(args: &ScoreArgs) -> Result<(), CommandError> {
         .collect();
     let seeds = args.seeds.unwrap_or(if args.short { 3 } else { 30 });
     let site = Site::bundled()?;
-    let table = score::score(&site, &scenarios, 1..seeds + 1, args.threads, |verdict| {
+    let told = |verdict: &Verdict| {
         if args.verbose {
             tell(verdict);
         }
-    })?;
-    write(args.csv.as_ref(), |file| table.write_csv(file))?;
-    write(args.bands.as_ref(), |file| table.write_bands(file))?;
+    };
+    // What has been worked out stands in the files, should the rest be interrupted.
+    let keep = |table: &score::Table| {
+        write(args.csv.as_ref(), |file| table.write_csv(file))?;
+        write(args.bands.as_ref(), |file| table.write_bands(file))
+    };
+    let table = score::score(&site, &scenarios, 1..seeds + 1, args.threads, told, keep)?;
     show(&table);
     Ok(())
 }

@@ -21,7 +21,7 @@ pub use judge::{Band, BandOf, Called, Coverage, Verdict, judge};
 pub use pool::in_parallel;
 pub use run::{Prefix, QUIET, ScoreError, Shown, Site};
 pub use scenarios::{ALL, Conditions, Right, Scenario};
-pub use table::Table;
+pub use table::{Quiet, Table};
 
 /// Scenarios of the short form.
 pub const SHORT: &[&str] = &[
@@ -33,51 +33,62 @@ pub const SHORT: &[&str] = &[
     "supply-meter-5-percent",
 ];
 
-/// Runs scenarios over seeds and judges them, on so many threads; `told` hears of each finished run.
+/// Plants that are taken at a time: enough to keep a few threads busy.
+const AT_A_TIME: usize = 3;
+
+/// Runs scenarios over seeds and judges them, on so many threads; `told` hears of each finished run,
+/// `so_far` of the table after every few plants.
 ///
 /// # Errors
-/// [`ScoreError`], which would be a fault of the program.
-pub fn score(
+/// [`ScoreError`], which would be a fault of the program, or what `so_far` refuses.
+pub fn score<E: From<ScoreError>>(
     site: &Site,
     scenarios: &[Scenario],
     seeds: std::ops::Range<u64>,
     threads: usize,
     told: impl Fn(&Verdict) + Sync,
-) -> Result<Table, ScoreError> {
+    mut so_far: impl FnMut(&Table) -> Result<(), E>,
+) -> Result<Table, E> {
     let mut conditions: Vec<Conditions> = scenarios.iter().map(|one| one.conditions).collect();
     conditions.sort_unstable();
     conditions.dedup();
-    let beginnings: Vec<(Conditions, u64)> = conditions
-        .iter()
-        .flat_map(|conditions| seeds.clone().map(|seed| (*conditions, seed)))
-        .collect();
-    let prefixes = in_parallel(&beginnings, threads, |(conditions, seed)| {
-        site.quiet_days(*conditions, *seed)
-    });
-    let prefixes: BTreeMap<(Conditions, u64), Prefix> = beginnings
-        .into_iter()
-        .zip(prefixes)
-        .map(|(key, prefix)| prefix.map(|prefix| (key, prefix)))
-        .collect::<Result<_, _>>()?;
-    let jobs: Vec<(&Scenario, &Prefix)> = scenarios
-        .iter()
-        .flat_map(|one| {
-            let prefixes = &prefixes;
-            let of = seeds.clone().map(|seed| (one.conditions, seed));
-            of.filter_map(move |key| Some((one, prefixes.get(&key)?)))
-        })
-        .collect();
-    let verdicts = in_parallel(&jobs, threads, |(scenario, prefix)| {
-        let verdict = one(site, scenario, prefix)?;
-        told(&verdict);
-        Ok(verdict)
-    });
-    let verdicts: Vec<Verdict> = verdicts.into_iter().collect::<Result<_, ScoreError>>()?;
-    let quiet = prefixes.iter().map(|((conditions, seed), prefix)| {
-        let name = format!("before, {} {seed}", conditions.word());
-        (name, prefix)
-    });
-    Ok(Table::new(scenarios, quiet, verdicts))
+    let mut table = Table::new(scenarios);
+    let seeds: Vec<u64> = seeds.collect();
+    for seeds in seeds.chunks(AT_A_TIME) {
+        let beginnings: Vec<(Conditions, u64)> = conditions
+            .iter()
+            .flat_map(|conditions| seeds.iter().map(|seed| (*conditions, *seed)))
+            .collect();
+        let prefixes = in_parallel(&beginnings, threads, |(conditions, seed)| {
+            site.quiet_days(*conditions, *seed)
+        });
+        let prefixes: BTreeMap<(Conditions, u64), Prefix> = beginnings
+            .into_iter()
+            .zip(prefixes)
+            .map(|(key, prefix)| prefix.map(|prefix| (key, prefix)))
+            .collect::<Result<_, _>>()?;
+        let jobs: Vec<(&Scenario, &Prefix)> = scenarios
+            .iter()
+            .flat_map(|one| {
+                let prefixes = &prefixes;
+                let of = seeds.iter().map(|seed| (one.conditions, *seed));
+                of.filter_map(move |key| Some((one, prefixes.get(&key)?)))
+            })
+            .collect();
+        let verdicts = in_parallel(&jobs, threads, |(scenario, prefix)| {
+            let verdict = one(site, scenario, prefix)?;
+            told(&verdict);
+            Ok::<_, ScoreError>(verdict)
+        });
+        for ((conditions, seed), prefix) in &prefixes {
+            table.add_quiet_days(format!("before, {} {seed}", conditions.word()), prefix);
+        }
+        for verdict in verdicts {
+            table.add(verdict?);
+        }
+        so_far(&table)?;
+    }
+    Ok(table)
 }
 
 /// One run, judged.

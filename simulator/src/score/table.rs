@@ -6,53 +6,66 @@ use super::judge::{Band, BandOf, Called, Coverage, Verdict, sampled};
 use super::run::{JUDGED_FROM, Prefix, QUIET};
 use super::scenarios::{Right, Scenario, What};
 
+/// Time without any loss beyond the accepted one or fault.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Quiet {
+    /// All plants together, in years of 365.25 days.
+    pub plant_years: f64,
+    /// Alerts of the plant's test in it.
+    pub of_plant: u64,
+    /// Alerts of all areas' tests in it.
+    pub of_areas: u64,
+}
+
+impl Quiet {
+    fn add(&mut self, days: f64, (of_plant, of_areas): (u64, u64)) {
+        self.plant_years += days / 365.25;
+        self.of_plant += of_plant;
+        self.of_areas += of_areas;
+    }
+}
+
 /// The score.
 #[derive(Debug, Clone)]
 pub struct Table {
     scenarios: Vec<Scenario>,
     verdicts: Vec<Verdict>,
-    /// Plant-years without any loss beyond the accepted one or fault, with alerts of the plant's
-    /// test and of all areas' tests in them.
-    quiet: (f64, u64, u64),
+    quiet: Quiet,
     /// Bands of the quiet days, by conditions and seed.
     quiet_bands: Vec<(String, Vec<Band>)>,
 }
 
 impl Table {
-    /// From the quiet days of each plant and the judged runs.
+    /// Without any run as yet.
     #[must_use]
-    pub fn new<'a>(
-        scenarios: &[Scenario],
-        quiet_days: impl Iterator<Item = (String, &'a Prefix)>,
-        verdicts: Vec<Verdict>,
-    ) -> Self {
-        let mut quiet_bands = Vec::new();
-        let (mut days, mut plant, mut areas) = (0.0, 0, 0);
-        for (name, prefix) in quiet_days {
-            let shown = &prefix.shown;
-            quiet_bands.push((name, sampled(&shown.samples, true)));
-            days += (QUIET - JUDGED_FROM).days();
-            let of_plant = shown.alerts.iter().filter(|(scope, _)| scope.is_none());
-            let of_plant = of_plant.count() as u64;
-            plant += of_plant;
-            areas += shown.alerts.len() as u64 - of_plant;
-        }
-        for verdict in &verdicts {
-            let is_quiet = scenarios
-                .iter()
-                .any(|one| one.name == verdict.scenario && matches!(one.what, What::Quiet));
-            if is_quiet {
-                days += verdict.days;
-                plant += verdict.alerts.0;
-                areas += verdict.alerts.1;
-            }
-        }
+    pub fn new(scenarios: &[Scenario]) -> Self {
         Self {
             scenarios: scenarios.to_vec(),
-            verdicts,
-            quiet: (days / 365.25, plant, areas),
-            quiet_bands,
+            verdicts: Vec::new(),
+            quiet: Quiet::default(),
+            quiet_bands: Vec::new(),
         }
+    }
+
+    /// Takes up the quiet days that a plant's runs begin with.
+    pub fn add_quiet_days(&mut self, name: String, of: &Prefix) {
+        let shown = &of.shown;
+        self.quiet_bands.push((name, sampled(&shown.samples, true)));
+        let of_plant = shown.alerts.iter().filter(|(scope, _)| scope.is_none());
+        let of_plant = of_plant.count() as u64;
+        let of_areas = shown.alerts.len() as u64 - of_plant;
+        self.quiet
+            .add((QUIET - JUDGED_FROM).days(), (of_plant, of_areas));
+    }
+
+    /// Takes up a judged run.
+    pub fn add(&mut self, verdict: Verdict) {
+        let is_quiet = |one: &Scenario| matches!(one.what, What::Quiet);
+        let mut named = self.scenarios.iter();
+        if named.any(|one| one.name == verdict.scenario && is_quiet(one)) {
+            self.quiet.add(verdict.days, verdict.alerts);
+        }
+        self.verdicts.push(verdict);
     }
 
     /// Every run.
@@ -110,9 +123,9 @@ impl Table {
         Ok(())
     }
 
-    /// Plant-years without loss or fault, with alerts of the plant's test and of all areas' tests.
+    /// Time without loss or fault, and the alerts in it.
     #[must_use]
-    pub fn quiet(&self) -> (f64, u64, u64) {
+    pub fn quiet(&self) -> Quiet {
         self.quiet
     }
 
@@ -187,12 +200,12 @@ impl fmt::Display for Table {
         for scenario in &self.scenarios {
             self.row(f, scenario)?;
         }
-        let (years, plant, areas) = self.quiet;
         writeln!(f)?;
         writeln!(
             f,
-            "Without loss or fault: {years:.2} plant-years; {plant} alerts of the plant's test, \
-             {areas} of all areas' tests together."
+            "Without loss or fault: {:.2} plant-years; {} alerts of the plant's test, {} of all \
+             areas' tests together.",
+            self.quiet.plant_years, self.quiet.of_plant, self.quiet.of_areas
         )?;
         writeln!(f)?;
         writeln!(f, "| 95 % bands of | bands | held the truth |")?;
