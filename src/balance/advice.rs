@@ -202,10 +202,32 @@ fn separate(plant: &Plant, group: &HypothesisGroup) -> Vec<String> {
             listed(&instruments)
         ));
     }
+    words.extend(group.hypotheses.iter().filter_map(|one| match &one.kind {
+        HypothesisKind::Drift { vessel, .. } if leaks => filled_or_emptied(plant, group, vessel),
+        _ => None,
+    }));
     if leaks && jumps {
         words.push("the next hours will tell: a leak goes on, what happened once does not".into());
     }
     words
+}
+
+/// Another pressure tells a hole in a vessel of gas from its instruments.
+fn filled_or_emptied(plant: &Plant, group: &HypothesisGroup, vessel: &Id) -> Option<String> {
+    let (_, described) = plant.vessel_by_id(vessel)?;
+    let section = &plant.section(described.section)?.id;
+    let leaks_there = group.hypotheses.iter().any(|one| match &one.kind {
+        HypothesisKind::Leak { sections } => sections.contains(section),
+        _ => false,
+    });
+    let of_gas = matches!(described.contents, Contents::Fluid { .. });
+    (leaks_there && of_gas).then(|| {
+        format!(
+            "a day at another pressure of {} would tell: a hole there loses more while it is \
+             higher, an instrument that drifts does not",
+            described.name
+        )
+    })
 }
 
 fn listed(ids: &[Id]) -> String {

@@ -23,6 +23,7 @@
 
 use super::area::Area;
 use super::forms::{Form, try_changes};
+use super::hole::{self, Hole, HoleFit};
 use super::inventory::VesselMass;
 use super::linear::{Cholesky, dot};
 use super::report::{Explanation, Hypothesis, HypothesisGroup, HypothesisKind};
@@ -35,11 +36,13 @@ use crate::time::Timestamp;
 
 /// Half of the difference of explained chi-square below which two hypotheses are not told apart: a
 /// likelihood ratio of twenty.
-const TOLD_APART: f64 = 3.0;
+pub(super) const TOLD_APART: f64 = 3.0;
 /// A hypothesis of less weight is not worth naming.
 const LEAST_WEIGHT: f64 = 0.01;
 /// Groups that a report names.
 const MOST_GROUPS: usize = 5;
+/// A hole is looked for so long before a steady loss would have begun, s.
+const HOLE_BEFORE_S: f64 = 3.0 * DAY_S;
 
 /// What an explanation rests on.
 pub(super) struct Evidence<'a> {
@@ -49,6 +52,8 @@ pub(super) struct Evidence<'a> {
     pub areas: &'a [Area],
     pub comparisons: &'a [Comparison],
     pub masses: &'a [VesselMass],
+    /// Holes in sections whose pressure moved since the loss began.
+    pub holes: &'a [Hole],
     /// When the loss began, s, with its band.
     pub onset_s: (f64, f64, f64),
     /// The trace that the onset was found in.
@@ -64,6 +69,8 @@ pub(super) struct Evidence<'a> {
 /// Something that may be behind it, as a direction among the traces.
 struct Supposed {
     kind: HypothesisKind,
+    /// The hole that a leak is supposed to leave through, by its number; none of a steady one.
+    hole: Option<usize>,
     form: usize,
     direction: Vec<f64>,
     /// Share of the belief before the data.
@@ -72,9 +79,22 @@ struct Supposed {
     likely: f64,
 }
 
+/// What is tried in every trace.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Tried {
+    /// From then on something is lost steadily.
+    Bend,
+    /// Something was lost at once.
+    Jump,
+    /// From then on thermometers lag.
+    Lag,
+    /// From then on something is lost through a hole, by its number.
+    Through(usize),
+}
+
 /// The changes of all traces in one form at one time.
 struct Changes {
-    form: Form,
+    tried: Tried,
     at_s: f64,
     /// Products of the traces' changes, row by row: information of sizes, and agreement with the data.
     /// Sizes are kg/day of a bend, kg of a jump; positive where helium seems lost.
@@ -98,36 +118,43 @@ impl Evidence<'_> {
             .map(|trace| Based::new(trace, self.onset_s.0))
             .collect::<Option<_>>()?;
         let correlation = Cholesky::new(&correlations(&bases), bases.len())?;
-        let mut changes = vec![Self::changes(
-            &bases,
-            &correlation,
-            Form::Bend,
-            self.onset_s.0,
-        )?];
+        let mut changes = vec![self.changes(&bases, &correlation, Tried::Bend, self.onset_s.0)?];
         let leading = bases
             .iter()
             .find(|base| base.trace.of == self.leading)
             .or(bases.first())?;
         if let Some(jump) = self.best_jump(leading) {
-            changes.extend(Self::changes(&bases, &correlation, Form::Jump, jump));
+            changes.extend(self.changes(&bases, &correlation, Tried::Jump, jump));
         }
         for &(at_s, _) in self.modes {
-            changes.extend(Self::changes(&bases, &correlation, Form::Jump, at_s));
+            changes.extend(self.changes(&bases, &correlation, Tried::Jump, at_s));
         }
         if bases
             .iter()
             .any(|base| base.trace.series.warming().is_some())
         {
             let at_s = self.onset_s.0;
-            changes.extend(Self::changes(&bases, &correlation, Form::Lag, at_s));
+            changes.extend(self.changes(&bases, &correlation, Tried::Lag, at_s));
         }
-        let supposed = self.supposed(&changes);
+        for (number, hole) in self.holes.iter().enumerate() {
+            let at_s = self.best_onset(leading, hole);
+            let through = Tried::Through(number);
+            changes.extend(self.changes(&bases, &correlation, through, at_s));
+        }
+        let mut supposed = self.supposed(&changes);
         let mut fitted: Vec<Fitting> = supposed
             .iter()
             .filter_map(|one| Some(changes.get(one.form)?.fit(&one.direction)))
             .collect();
         enlarge(&changes, &mut fitted);
-        Some(self.weigh(&changes, &supposed, &fitted))
+        let mut logs: Vec<f64> = supposed
+            .iter()
+            .zip(&fitted)
+            .map(|(one, fit)| libm::log(one.prior) + fit.log_evidence(one.likely))
+            .collect();
+        let excluded = self.judge_holes(&mut supposed, &mut fitted, &mut logs);
+        let groups = self.weigh(&changes, &supposed, &fitted, &logs);
+        Some(Explanation { groups, excluded })
     }
 
     /// The time at which a jump explains the leading trace best. Every step is tried: one that is
@@ -144,10 +171,34 @@ impl Evidence<'_> {
             .map(|best| best.at_s)
     }
 
-    fn changes(bases: &[Based], correlation: &Cholesky, form: Form, at_s: f64) -> Option<Changes> {
+    /// The time at which the leading trace has a leak through a hole begin. The onset known is that of a
+    /// steady loss, and of one that grew it comes late.
+    fn best_onset(&self, leading: &Based, hole: &Hole) -> f64 {
+        let (at, from, to) = self.onset_s;
+        let (from, to) = (from - HOLE_BEFORE_S, to + DAY_S / 2.0);
+        let tried = leading.begun_between(hole, (from, to));
+        tried
+            .into_iter()
+            .max_by(|a, b| a.gain.total_cmp(&b.gain))
+            .map_or(at, |best| best.at_s)
+    }
+
+    fn changes(
+        &self,
+        bases: &[Based],
+        correlation: &Cholesky,
+        tried: Tried,
+        at_s: f64,
+    ) -> Option<Changes> {
+        let change = |base: &Based| match tried {
+            Tried::Bend => base.change(Form::Bend, at_s),
+            Tried::Jump => base.change(Form::Jump, at_s),
+            Tried::Lag => base.lag(at_s),
+            Tried::Through(number) => base.through(self.holes.get(number)?, at_s),
+        };
         let found: Vec<(&Based, Change)> = bases
             .iter()
-            .map(|base| Some((base, base.change(form, at_s)?)))
+            .map(|base| Some((base, change(base)?)))
             .collect::<Option<_>>()?;
         let mut information = Vec::with_capacity(found.len() * found.len());
         let mut agreement = vec![0.0; found.len()];
@@ -167,7 +218,7 @@ impl Evidence<'_> {
             }
         }
         Some(Changes {
-            form,
+            tried,
             at_s,
             information,
             agreement,
@@ -178,30 +229,51 @@ impl Evidence<'_> {
     fn supposed(&self, changes: &[Changes]) -> Vec<Supposed> {
         let mut all = Vec::new();
         for (form, change) in changes.iter().enumerate() {
-            match change.form {
-                Form::Bend => self.suppose_bends(form, &mut all),
-                Form::Jump => self.suppose_jumps(form, change.at_s, &mut all),
-                Form::Lag => self.suppose_lags(form, &mut all),
+            match change.tried {
+                Tried::Bend => self.suppose_bends(form, &mut all),
+                Tried::Jump => self.suppose_jumps(form, change.at_s, &mut all),
+                Tried::Lag => self.suppose_lags(form, &mut all),
+                Tried::Through(number) => self.suppose_hole(form, number, &mut all),
             }
         }
         all
     }
 
-    fn suppose_bends(&self, form: usize, all: &mut Vec<Supposed>) {
+    fn suppose_hole(&self, form: usize, number: usize, all: &mut Vec<Supposed>) {
+        let hole = self.holes.get(number);
+        let area =
+            hole.and_then(|hole| self.areas.iter().position(|area| area.holds(hole.section)));
+        all.extend(area.and_then(|area| self.leak(form, area, Some(number))));
+    }
+
+    /// A leak in an area, steady or through a hole: where the pressures tell, half of the belief in it
+    /// is that in a steady one.
+    fn leak(&self, form: usize, number: usize, hole: Option<usize>) -> Option<Supposed> {
         // A leak of a hundredth of the plant a day is as likely as any.
         let held: f64 = self.masses.iter().map(|mass| mass.mass_kg.abs()).sum();
-        let likely_leak = if held.is_finite() { 0.01 * held } else { 0.0 }.max(0.5);
-        let areas = self.areas.len().max(1);
-        for (number, area) in self.areas.iter().enumerate() {
-            all.push(Supposed {
-                kind: HypothesisKind::Leak {
-                    sections: self.sections(area),
-                },
-                form,
-                direction: self.direction(Some(number), None),
-                prior: share(0.5, areas),
-                likely: likely_leak,
-            });
+        let area = self.areas.get(number)?;
+        let of_area = self.holes.iter().filter(|hole| area.holds(hole.section));
+        let belief = share(0.5, self.areas.len());
+        let prior = match (of_area.count(), hole) {
+            (0, _) => belief,
+            (_, None) => 0.5 * belief,
+            (holes, Some(_)) => share(0.5 * belief, holes),
+        };
+        Some(Supposed {
+            kind: HypothesisKind::Leak {
+                sections: self.sections(area),
+            },
+            hole,
+            form,
+            direction: self.direction(Some(number), None),
+            prior,
+            likely: if held.is_finite() { 0.01 * held } else { 0.0 }.max(0.5),
+        })
+    }
+
+    fn suppose_bends(&self, form: usize, all: &mut Vec<Supposed>) {
+        for number in 0..self.areas.len() {
+            all.extend(self.leak(form, number, None));
         }
         self.suppose_instruments(form, (0.25, 0.03), all, |vessel, channels| {
             HypothesisKind::Drift { vessel, channels }
@@ -215,6 +287,7 @@ impl Evidence<'_> {
                 kind: HypothesisKind::Meter {
                     line: Id::clone(&described.id),
                 },
+                hole: None,
                 form,
                 direction: self.meter_direction(described),
                 prior: share(0.1, meters.len()),
@@ -243,6 +316,7 @@ impl Evidence<'_> {
                 .map_or(1.0, |mass| mass.mass_kg.abs().max(1.0));
             all.push(Supposed {
                 kind: kind(Id::clone(&described.id), self.channel_ids(channels)),
+                hole: None,
                 form,
                 direction: self.direction(self.area_of(*vessel), *channel),
                 prior: share(belief, instruments.len()),
@@ -258,6 +332,7 @@ impl Evidence<'_> {
                 kind: HypothesisKind::UnbookedVent {
                     sections: self.sections(area),
                 },
+                hole: None,
                 form,
                 direction: self.direction(Some(number), None),
                 prior: share(0.1, areas),
@@ -276,6 +351,7 @@ impl Evidence<'_> {
                 kind: HypothesisKind::Holdup {
                     vessel: Id::clone(&described.id),
                 },
+                hole: None,
                 form,
                 direction: self.direction(self.area_of(vessel), None),
                 prior: share(0.1, self.modes.len()),
@@ -303,6 +379,7 @@ impl Evidence<'_> {
                 kind: HypothesisKind::ThermometerLag {
                     vessels: vessels.clone(),
                 },
+                hole: None,
                 form,
                 direction: self.direction(Some(*number), None),
                 prior: share(0.05, having().count()),
@@ -414,12 +491,87 @@ impl Evidence<'_> {
         found
     }
 
-    fn weigh(&self, changes: &[Changes], supposed: &[Supposed], fitted: &[Fitting]) -> Explanation {
-        let logs: Vec<f64> = supposed
-            .iter()
-            .zip(fitted)
-            .map(|(one, fit)| libm::log(one.prior) + fit.log_evidence(one.likely))
-            .collect();
+    /// Holds the holes in an area against a steady loss from it. Together they are one hypothesis, a leak
+    /// there, told by the form that explains it best; one section by itself once the loss went with its
+    /// pressure. Gives what the pressures rule out.
+    fn judge_holes(
+        &self,
+        supposed: &mut [Supposed],
+        fitted: &mut [Fitting],
+        logs: &mut [f64],
+    ) -> Vec<String> {
+        let mut said = Vec::new();
+        for area in self.areas {
+            let leak = HypothesisKind::Leak {
+                sections: self.sections(area),
+            };
+            let of_area: Vec<usize> = (0..supposed.len())
+                .filter(|ix| supposed.get(*ix).is_some_and(|one| one.kind == leak))
+                .collect();
+            let steady = of_area
+                .iter()
+                .copied()
+                .find(|ix| supposed.get(*ix).is_some_and(|one| one.hole.is_none()));
+            let Some(steady) = steady.filter(|_| of_area.len() > 1) else {
+                continue;
+            };
+            let half = |ix: usize| fitted.get(ix).map_or(0.0, |fit| 0.5 * fit.explained);
+            let fits: Vec<HoleFit> = of_area
+                .iter()
+                .filter_map(|ix| {
+                    let hole = self.holes.get(supposed.get(*ix)?.hole?)?;
+                    Some(HoleFit {
+                        hole,
+                        explains: half(*ix),
+                        steady_explains: half(steady),
+                    })
+                })
+                .collect();
+            said.extend(hole::words(self.plant, area, &fits));
+            let log = |ix: usize| logs.get(ix).copied().unwrap_or(f64::NEG_INFINITY);
+            let Some(best) = of_area
+                .iter()
+                .copied()
+                .max_by(|a, b| log(*a).total_cmp(&log(*b)))
+            else {
+                continue;
+            };
+            let total: f64 = of_area
+                .iter()
+                .map(|ix| libm::exp(log(*ix) - log(best)))
+                .sum();
+            let together = log(best) + libm::log(total);
+            for &ix in &of_area {
+                if let Some(log) = logs.get_mut(ix) {
+                    *log = if ix == best {
+                        together
+                    } else {
+                        f64::NEG_INFINITY
+                    };
+                }
+            }
+            let went = fits
+                .iter()
+                .filter(|fit| fit.goes_with())
+                .max_by(|a, b| a.explains.total_cmp(&b.explains));
+            if let Some(one) = supposed.get_mut(best)
+                && let Some(section) = went.map(|fit| fit.hole.section)
+                && let Some(kind) = hole::leak_of(self.plant, section)
+                && one.hole.is_some()
+            {
+                one.kind = kind;
+            }
+        }
+        said
+    }
+
+    fn weigh(
+        &self,
+        changes: &[Changes],
+        supposed: &[Supposed],
+        fitted: &[Fitting],
+        logs: &[f64],
+    ) -> Vec<HypothesisGroup> {
         let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let total: f64 = logs.iter().map(|log| libm::exp(log - most)).sum();
         let mut order: Vec<usize> = (0..logs.len()).collect();
@@ -440,10 +592,9 @@ impl Evidence<'_> {
             let Some(change) = changes.get(one.form) else {
                 continue;
             };
-            let per = if change.form == Form::Bend {
-                DAY_S
-            } else {
-                1.0
+            let per = match change.tried {
+                Tried::Bend | Tried::Through(_) => DAY_S,
+                Tried::Jump | Tried::Lag => 1.0,
             };
             let hypothesis = Hypothesis {
                 kind: one.kind.clone(),
@@ -468,10 +619,7 @@ impl Evidence<'_> {
             }
         }
         groups.sort_by(|a, b| b.1.weight.total_cmp(&a.1.weight));
-        Explanation {
-            groups: groups.into_iter().map(|(_, group)| group).collect(),
-            excluded: Vec::new(),
-        }
+        groups.into_iter().map(|(_, group)| group).collect()
     }
 }
 

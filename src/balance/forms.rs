@@ -3,7 +3,7 @@
 //! The fit without a change is made once; a change adds one column, whose size and gain follow from
 //! its products with the columns that are there (Frisch and Waugh 1933).
 
-use super::least_squares::{Prior, Solved, Whitened, count, spikes_in};
+use super::least_squares::{Prior, Solved, Whitened, spikes_in};
 use super::linear::dot;
 use super::noise::NoiseModel;
 use super::series::{Design, LossSeries};
@@ -16,8 +16,10 @@ pub(super) enum Form {
     Bend,
     /// Then helium was lost at once.
     Jump,
-    /// From then on a false mass follows the series' first regressor: how fast the outdoor gas warms.
-    Lag,
+    /// From then on the mass follows a course: the series' first regressor.
+    Course,
+    /// The same from where the course stands then.
+    Through,
 }
 
 impl Form {
@@ -26,13 +28,17 @@ impl Form {
         match self {
             Self::Bend => -(series.time_s(i) - at_s) / DAY_S,
             Self::Jump => -1.0,
-            Self::Lag => {
-                let course = series.regressors.first();
-                let value = course.and_then(|course| course.get(i).copied());
-                value.filter(|value| value.is_finite()).unwrap_or(0.0)
-            }
+            Self::Course => course(series, i),
+            Self::Through => course(series, i) - course(series, series.first_at(at_s)),
         }
     }
+}
+
+/// The series' first regressor at sample `i`.
+fn course(series: &LossSeries<'_>, i: usize) -> f64 {
+    let course = series.regressors.first();
+    let value = course.and_then(|course| course.get(i).copied());
+    value.filter(|value| value.is_finite()).unwrap_or(0.0)
 }
 
 /// A solved design with spikes set aside.
@@ -133,19 +139,9 @@ pub(super) fn search(
     /// Candidates this much worse than the best carry no weight.
     const WORSE: f64 = 14.0;
     let last = series.mass_kg.len().saturating_sub(1);
-    let index = |t: f64| {
-        let x = libm::ceil((t - series.start_s) / series.step_s).clamp(0.0, count(last));
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "clamped to the grid"
-        )]
-        let i = x as usize;
-        i
-    };
     // The last samples alone cannot carry a rate.
-    let end = index(range.1).min(last.saturating_sub(6));
-    let start = index(range.0).min(end);
+    let end = series.first_at(range.1).min(last.saturating_sub(6));
+    let start = series.first_at(range.0).min(end);
     let grid = |from: usize, to: usize, most: usize| {
         let stride = (to - from).div_ceil(most).max(1);
         (from..=to).step_by(stride).collect::<Vec<_>>()
@@ -161,8 +157,8 @@ pub(super) fn search(
     let (Some(first), Some(final_)) = (near.first(), near.last()) else {
         return coarse;
     };
-    let from = index(*first).saturating_sub(spacing).max(start);
-    let to = (index(*final_) + spacing).min(end);
+    let from = series.first_at(*first).saturating_sub(spacing).max(start);
+    let to = (series.first_at(*final_) + spacing).min(end);
     if spacing == 1 || (to - from).div_ceil(FINE) >= spacing {
         return coarse;
     }

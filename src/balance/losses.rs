@@ -9,6 +9,7 @@ use super::explain::{self, Evidence};
 use super::filter::FilterState;
 use super::grid::GridSeries;
 use super::happening::Jump;
+use super::hole::{Hole, Law};
 use super::inventory::VesselMass;
 use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::leak::OnsetEstimate;
@@ -16,23 +17,30 @@ use super::ledger::Ledger;
 use super::noise::{self, NoiseModel, NoiseSettings};
 use super::reconcile::Settings;
 use super::reconciled::{RECONCILED_LEVEL, RECONCILED_OVER, Reconciliation};
-use super::report::{Explanation, LossReport, WindowBalance};
+use super::report::{ExcessLoss, Explanation, LossReport, WindowBalance};
 use super::series::{LossSeries, LossSettings};
-use super::tally::{Tally, slow_kg2_s};
+use super::tally::{Cause, Tally, calibration_kg2, merge, slow_kg2_s};
 use super::trace::{Trace, TraceOf};
 use super::unlike::Comparison;
-use super::window::{MassHistory, TickMass, WINDOWS, grid_steps};
+use super::window::{Average, GRID, MassHistory, TickMass, WINDOWS, grid_steps};
 use crate::plant::{Plant, SectionIx, VesselIx};
 use crate::time::{Monotonic, Span, Timestamp};
 
 /// A loss of an area is said to stand while it is larger than so many of its standard uncertainties.
 const SURE: f64 = 2.0;
 
+/// The slow noise of a plant is larger than all that its description states by this factor: gas that
+/// the sun warms unevenly, holdup that wanders (common practice, no source).
+const BEYOND_STATED: f64 = 1.5;
+
 /// The rate of an area is found anew this often, in steps of the grid (an hour).
 const AREA_RATE_EVERY: u32 = 6;
 
 /// The noise of a comparison is found anew after so many explanations (a day).
 const UNLIKE_NOISE_EVERY: u32 = 24;
+
+/// Holes that are held against a loss: each is tried in every series.
+const MOST_HOLES: usize = 16;
 
 /// Changes of mode that are remembered.
 const MOST_MODES: usize = 16;
@@ -202,7 +210,9 @@ impl LossBook {
             booked: ledger.entries().len(),
             restated_kg: self.history.restated_kg(),
             walk_kg2_per_s: 0.0,
-            slow_kg2_s: ends.fold(0.0, |sum, end| sum + 0.5 * slow_kg2_s(plant, &end.by_cause)),
+            slow_kg2_s: ends.fold(0.0, |sum, end| {
+                sum + 0.5 * BEYOND_STATED * slow_kg2_s(plant, &end.by_cause)
+            }),
         }
     }
 
@@ -340,6 +350,7 @@ impl LossBook {
             .collect();
         let rate = frame.and_then(|frame| self.judgement.rate(frame));
         let excess = frame.and_then(|frame| self.judgement.excess(frame, rate.as_ref()));
+        let excess = excess.map(|excess| self.with_calibration(plant, excess));
         LossReport {
             section: None,
             windows,
@@ -347,6 +358,50 @@ impl LossBook {
             excess,
             accepted_kg_per_s: (accepted.value.si(), accepted.std),
         }
+    }
+
+    /// What calibrations make of a lost mass is not in the noise of a series: a loss is no better known
+    /// than what it takes helium out of. Held against each other are the days before it began and
+    /// until now, so that the time of the day does not count.
+    fn with_calibration(&self, plant: &Plant, mut excess: ExcessLoss) -> ExcessLoss {
+        let averages = self.history.averages();
+        let (Some(since), Some(now)) = (excess.since, averages.back().and_then(|last| last.utc))
+        else {
+            return excess;
+        };
+        let (before, until_now) = (self.causes_of_day(since), self.causes_of_day(now));
+        let kg = libm::sqrt(calibration_kg2(plant, (&before, &until_now)));
+        excess.lost_std_kg = libm::hypot(excess.lost_std_kg, kg);
+        let kg_per_s = kg / (now - since).max(Span::DAY).seconds();
+        excess.std_kg_per_s = libm::hypot(excess.std_kg_per_s, kg_per_s);
+        excess
+    }
+
+    /// Mean errors by cause of the day that ends at a time, hour by hour.
+    fn causes_of_day(&self, end: Timestamp) -> Vec<(Cause, f64)> {
+        const HOURLY: usize = 6;
+        let inside = |average: &&Average| {
+            average
+                .utc
+                .is_some_and(|utc| utc <= end && end - utc < Span::DAY)
+        };
+        let mut causes = Vec::new();
+        let mut count = 0.0;
+        for average in self
+            .history
+            .averages()
+            .iter()
+            .filter(inside)
+            .step_by(HOURLY)
+        {
+            causes.extend_from_slice(&average.by_cause);
+            count += 1.0;
+        }
+        merge(&mut causes);
+        for (_, kg) in &mut causes {
+            *kg /= count;
+        }
+        causes
     }
 
     /// Brings the areas' books up to date. Those of the last week have a rate; one that exists only
@@ -491,12 +546,14 @@ impl LossBook {
             .map(|(at, vessel)| (Span::from_millis(at.0).seconds(), *vessel))
             .filter(|(at, _)| *at >= onset_s.1 - 43_200.0)
             .collect();
+        let holes = self.holes(plant, onset_s.0);
         let evidence = Evidence {
             plant,
             traces,
             areas: &known,
             comparisons: tick.comparisons,
             masses: tick.masses,
+            holes: &holes,
             onset_s,
             leading: leading_trace,
             modes: &modes,
@@ -508,6 +565,27 @@ impl LossBook {
         advice::exclude(&mut explanation, plant, tick.vacuum);
         advice::exclude_by_pressure(&mut explanation, plant, tick.masses);
         Some(explanation)
+    }
+
+    /// Holes in the sections whose pressures moved most since a loss began.
+    fn holes(&self, plant: &Plant, onset_s: f64) -> Vec<Hole> {
+        let mut found: Vec<Hole> = (0u32..)
+            .zip(&plant.all.section)
+            .filter_map(|(number, _)| {
+                let section = SectionIx(number);
+                let (start_s, pressures) = self.accounts.pressures(section, ONSET_OVER)?;
+                let grid = (start_s, GRID.seconds());
+                let by_law = Law::ALL.into_iter();
+                let all =
+                    by_law.filter_map(|law| Hole::new(section, law, grid, &pressures, onset_s));
+                Some(all.collect::<Vec<_>>())
+            })
+            .flatten()
+            .collect();
+        found.sort_by(|a, b| b.variation.total_cmp(&a.variation));
+        found.truncate(MOST_HOLES);
+        found.sort_by_key(|hole| hole.section);
+        found
     }
 
     /// The comparisons' own noise, found from what lies before the onset, once a day.

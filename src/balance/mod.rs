@@ -15,6 +15,7 @@
 //!  judgement  noise, test, rate and onset of one scope
 //!  grid       one scope's series on the ten-minute grid
 //!  explain    what could be behind a loss, and what would tell
+//!  hole       what a hole lets out, by the pressure behind it
 //!  trace      the series that what could be behind a loss is held against
 //!  advice     what would tell hypotheses apart
 //!  unlike     instruments that should read alike
@@ -47,6 +48,7 @@ pub mod filter;
 mod forms;
 mod grid;
 pub mod happening;
+mod hole;
 pub mod inventory;
 mod judgement;
 mod layers;

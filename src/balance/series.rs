@@ -140,6 +140,19 @@ impl LossSeries<'_> {
         self.start_s + self.step_s * i as f64
     }
 
+    /// The first sample that is not before a time, s; the last one when all are.
+    #[must_use]
+    pub fn first_at(&self, time_s: f64) -> usize {
+        let steps = libm::ceil((time_s - self.start_s) / self.step_s);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a cast from float saturates"
+        )]
+        let first = steps.max(0.0) as usize;
+        first.min(self.mass_kg.len().saturating_sub(1))
+    }
+
     /// Length of the window, s.
     #[must_use]
     pub fn span_s(&self) -> f64 {

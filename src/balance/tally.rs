@@ -260,6 +260,16 @@ pub fn constant_kg2(plant: &Plant, by_cause: &[(Cause, f64)]) -> f64 {
         .sum()
 }
 
+/// Variance that the causes that stay leave in a difference, kg2: they do not cancel as far as more or
+/// less hangs on them at its end than at its beginning.
+#[must_use]
+pub fn calibration_kg2(plant: &Plant, (opening, closing): Ends<'_>) -> f64 {
+    let mut changed: Vec<(Cause, f64)> = opening.iter().map(|&(cause, u)| (cause, -u)).collect();
+    changed.extend_from_slice(closing);
+    merge(&mut changed);
+    constant_kg2(plant, &changed)
+}
+
 /// Variance of what is carried forward, kg2.
 #[must_use]
 pub fn carried_kg2(by_cause: &[(Cause, f64)]) -> f64 {

@@ -1,8 +1,9 @@
 //! The series that hypotheses are held against: each fitted by itself without any change, what a change
 //! would be in it, and how what is left runs together with the others.
 
-use super::forms::{Candidate, Fitted, Form, try_change};
+use super::forms::{Candidate, Fitted, Form, try_change, try_changes};
 use super::grid::GridSeries;
+use super::hole::Hole;
 use super::judgement::ONSET_OVER;
 use super::leak;
 use super::noise::NoiseModel;
@@ -101,33 +102,60 @@ impl<'a> Based<'a> {
 
     /// What a change at that time would be; one that began before the series is as old as it.
     pub fn change(&self, form: Form, at_s: f64) -> Option<Change> {
-        let first = self.residuals.first;
+        self.change_with(form, at_s, &[])
+    }
+
+    /// The same of a false mass that follows how fast the outdoor gas warms.
+    pub fn lag(&self, at_s: f64) -> Option<Change> {
         let course = self.trace.series.warming();
-        let course = course.and_then(|course| course.get(self.from()..));
-        if form == Form::Lag && course.is_none() {
+        match course.and_then(|course| course.get(self.from()..)) {
+            Some(course) => self.change_with(Form::Course, at_s, course),
             // No gas outdoors: nothing shows here.
-            let left = OnGrid {
-                first,
-                values: Vec::new(),
-            };
-            return Some(Change {
+            None => Some(Change {
                 fitted: Candidate::at(at_s),
-                left,
-            });
+                left: OnGrid {
+                    first: self.residuals.first,
+                    values: Vec::new(),
+                },
+            }),
         }
-        let regressors = [course.unwrap_or(&[])];
+    }
+
+    /// The same of what leaves through a hole.
+    pub fn through(&self, hole: &Hole, at_s: f64) -> Option<Change> {
+        self.change_with(Form::Through, at_s, &self.course_of(hole))
+    }
+
+    /// What leaves through a hole, tried from a number of times on.
+    pub fn begun_between(&self, hole: &Hole, (from_s, to_s): (f64, f64)) -> Vec<Candidate> {
+        const TRIED: usize = 48;
+        let course = self.course_of(hole);
+        let regressors = [course.as_slice()];
         let series = LossSeries {
             regressors: &regressors,
             ..self.series()
         };
-        let steps = (at_s - series.start_s) / series.step_s;
+        let inside = |at: &usize| (from_s..=to_s).contains(&series.time_s(*at));
+        let all: Vec<usize> = (1..course.len().saturating_sub(6)).filter(inside).collect();
+        let stride = all.len().div_ceil(TRIED).max(1);
+        let some: Vec<usize> = all.into_iter().step_by(stride).collect();
+        try_changes(&series, &self.fitted, Form::Through, &some)
+    }
+
+    fn course_of(&self, hole: &Hole) -> Vec<f64> {
+        let series = self.series();
+        hole.course((0..series.mass_kg.len()).map(|i| series.time_s(i)))
+    }
+
+    fn change_with(&self, form: Form, at_s: f64, course: &[f64]) -> Option<Change> {
+        let first = self.residuals.first;
+        let regressors = [course];
+        let series = LossSeries {
+            regressors: &regressors,
+            ..self.series()
+        };
         let last = self.residuals.values.len().checked_sub(1)?;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a cast from float saturates"
-        )]
-        let onset = (libm::ceil(steps).max(1.0) as usize).min(last);
+        let onset = series.first_at(at_s).max(1).min(last);
         let (fitted, values) = try_change(&series, &self.fitted, form, onset)?;
         Some(Change {
             fitted,

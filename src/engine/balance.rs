@@ -29,6 +29,21 @@ impl Engine {
             .iter()
             .map(|section| sum_of(section.vessels.iter().map(|ix| masses.get(ix.index()))))
             .collect();
+        let pressures: Vec<Option<f64>> = plant
+            .all
+            .section
+            .iter()
+            .map(|section| {
+                let own = section
+                    .vessels
+                    .iter()
+                    .filter_map(|ix| masses.get(ix.index()));
+                let measured = own.filter(|mass| mass.rests_on_readings());
+                measured
+                    .filter_map(|mass| mass.pressure_pa)
+                    .reduce(f64::max)
+            })
+            .collect();
         let flows: Vec<Option<Flow>> = (0u32..)
             .zip(&plant.all.line)
             .map(|(number, _)| flow(plant, &readings, LineIx(number)))
@@ -59,6 +74,7 @@ impl Engine {
                 now,
                 utc,
                 sections: &sections,
+                pressures: &pressures,
                 flows: &flows,
                 passages,
                 unlike: &unlike,

@@ -132,6 +132,7 @@ impl Run {
                 now: self.now,
                 utc: Some(utc(self.now)),
                 sections: &sections,
+                pressures: &[],
                 flows: &flows,
                 passages: &self.passages,
                 unlike: &[],

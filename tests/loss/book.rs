@@ -51,6 +51,7 @@ pub fn tick(
             now,
             utc: Some(utc(time_s)),
             sections: &[],
+            pressures: &[],
             flows: &[],
             passages: &[],
             unlike: &[],

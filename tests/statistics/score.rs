@@ -1,6 +1,10 @@
 //! The short form of the score: a few scenarios over a few plants.
 
-use coldledger_simulator::score::{ALL, Called, SHORT, Scenario, ScoreError, Site, Verdict, score};
+use coldledger::balance::report::Explanation;
+use coldledger::time::Span;
+use coldledger_simulator::score::{
+    ALL, Called, Conditions, Right, SHORT, Scenario, ScoreError, Site, Verdict, What, score,
+};
 
 /// The fewest successes that a method which is right with probability `p` has in `n` runs, but for
 /// one time in a thousand.
@@ -67,6 +71,58 @@ fn what_is_said_of_a_loss_is_mostly_right() {
             assert!(of.percent() > 80.0, "{name}: {}", of.percent());
         }
     }
+}
+
+/// The tank that stands alone is filled to nearly twice its pressure a day after it began to lose, or
+/// seemed to: what leaves through a hole follows the pressure, what an instrument feigns does not.
+#[test]
+fn a_hole_loses_more_at_a_higher_pressure_and_an_instrument_does_not() {
+    let site = Site::bundled().unwrap();
+    let prefix = site.quiet_days(Conditions::Usual, 1).unwrap();
+    let explained = |event: &'static str| {
+        let scenario = Scenario {
+            name: "filled while it loses",
+            conditions: Conditions::Usual,
+            what: What::Events {
+                text: event,
+                right: Right::Nothing,
+                unbooked: false,
+            },
+            days: 4.0,
+        };
+        let happened = scenario.happened(1, |_| 0.0);
+        let lasts = Span::from_seconds(scenario.days * 86_400.0);
+        let shown = site.follow(&prefix, &happened, lasts).unwrap();
+        shown.explanation.unwrap()
+    };
+    macro_rules! and_filled {
+        ($event:literal) => {
+            concat!(
+                $event,
+                "[[event]]\nat = \"ONSET+1d\"\nkind = \"delivery\"\nvessel = \"RESERVE\"\n",
+                "mass = \"150 kg\"\nover = \"4 h\"\n"
+            )
+        };
+    }
+    let names = |found: &Explanation| found.named_first().join(" or ");
+
+    let hole = explained(and_filled!(
+        "[[event]]\nat = \"ONSET\"\nkind = \"leak\"\nvessel = \"RESERVE\"\nrate = \"4 kg/day\"\nat-pressure = \"5 bar(a)\"\n"
+    ));
+    assert_eq!(names(&hole), "a leak in reserve");
+    let said = hole.excluded.join("; ");
+    assert!(said.contains("and the loss went with it"), "{said}");
+
+    let drift = explained(and_filled!(
+        "[[event]]\nat = \"ONSET\"\nkind = \"drift\"\nchannel = \"PT-R1\"\nrate = \"-100 mbar/day\"\n"
+    ));
+    let named = names(&drift);
+    assert!(
+        named.contains("a drifting instrument of RESERVE"),
+        "{named}"
+    );
+    let said = drift.excluded.join("; ");
+    assert!(said.contains("not out of a hole in"), "{said}");
 }
 
 #[test]

@@ -20,7 +20,7 @@ use std::collections::BTreeMap;
 pub use judge::{Band, BandOf, Called, Coverage, Verdict, judge};
 pub use pool::in_parallel;
 pub use run::{Prefix, QUIET, ScoreError, Shown, Site};
-pub use scenarios::{ALL, Conditions, Right, Scenario};
+pub use scenarios::{ALL, Conditions, Right, Scenario, What, With};
 pub use table::{Quiet, Table};
 
 /// Scenarios of the short form.

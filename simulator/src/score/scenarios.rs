@@ -163,8 +163,9 @@ pub enum What {
 pub enum With {
     /// Nothing.
     Alone,
-    /// A rate that follows the pressure behind the hole, which holds at this pressure, bar(a).
-    Pressure(f64),
+    /// A rate that follows the pressure behind the hole, which holds at this pressure, bar(a); and
+    /// other events.
+    Pressure(f64, &'static str),
     /// An end after so many days.
     Ends(f64),
     /// Another one of the same multiple a day later.
@@ -243,9 +244,11 @@ impl Scenario {
                         let rate = times * limit(section);
                         happened.events += &leak(vessel, rate, later, With::Alone);
                     }
-                    With::Events(text) => happened.events += &placed(text, onset),
+                    With::Events(text) | With::Pressure(_, text) => {
+                        happened.events += &placed(text, onset)
+                    }
                     With::Spikes => happened.events += &spikes(onset, self.days),
-                    With::Alone | With::Pressure(_) | With::Ends(_) => {}
+                    With::Alone | With::Ends(_) => {}
                 }
             }
         }
@@ -272,7 +275,7 @@ fn at(since_start: Span) -> String {
 
 fn leak(vessel: &str, kg_per_s: f64, onset: Span, with: With) -> String {
     let more = match with {
-        With::Pressure(bar) => format!("at-pressure = \"{bar} bar(a)\"\n"),
+        With::Pressure(bar, _) => format!("at-pressure = \"{bar} bar(a)\"\n"),
         With::Ends(days) => format!("lasts = \"{days} days\"\n"),
         _ => String::new(),
     };
@@ -371,6 +374,9 @@ const GAS: (&str, &str) = ("TANK-1", "gas");
 const BAG: (&str, &str) = ("BAG", "recovery");
 const RESERVE: (&str, &str) = ("RESERVE", "reserve");
 
+/// A delivery that doubles the pressure of the tank that stands alone.
+const DELIVERY_INTO_RESERVE: &str = "[[event]]\nat = \"ONSET+1d\"\nkind = \"delivery\"\nvessel = \"RESERVE\"\nmass = \"150 kg\"\nover = \"4 h\"\n";
+
 /// All scenarios, in the order of the table.
 pub const ALL: &[Scenario] = &[
     quiet("quiet", Conditions::Usual),
@@ -437,12 +443,18 @@ pub const ALL: &[Scenario] = &[
     leaking("reserve-3x", RESERVE, 3.0, With::Alone),
     leaking("reserve-10x", RESERVE, 10.0, With::Alone),
     leaking("string-b-3x", STRING_B, 3.0, With::Alone),
-    leaking("gas-3x-by-pressure", GAS, 3.0, With::Pressure(6.0)),
+    leaking("gas-3x-by-pressure", GAS, 3.0, With::Pressure(6.0, "")),
     leaking(
         "reserve-10x-by-pressure",
         RESERVE,
         10.0,
-        With::Pressure(5.0),
+        With::Pressure(5.0, ""),
+    ),
+    leaking(
+        "reserve-5x-by-pressure-and-delivery",
+        RESERVE,
+        5.0,
+        With::Pressure(5.0, DELIVERY_INTO_RESERVE),
     ),
     leaking("dewar-3x-ends", DEWAR, 3.0, With::Ends(2.0)),
     leaking(

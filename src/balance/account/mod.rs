@@ -52,6 +52,8 @@ pub struct AccountTick<'a> {
     pub utc: Option<Timestamp>,
     /// Mass of each section, kg; none when one of its vessels has none at all.
     pub sections: &'a [Option<f64>],
+    /// Highest pressure measured in each section, Pa; none where none is.
+    pub pressures: &'a [Option<f64>],
     /// Metered flow of each line; none where there is no meter or it is not usable.
     pub flows: &'a [Option<Flow>],
     /// State of each line.
@@ -89,6 +91,8 @@ pub struct Step {
     pub utc: Option<Timestamp>,
     /// Mean mass of each section, kg; NaN where there is none.
     pub mass_kg: Vec<f64>,
+    /// Mean of the highest pressure measured in each section, Pa; NaN where there is none.
+    pub pressure_pa: Vec<f32>,
     /// What passed each metered line, kg; NaN where there is no meter or not all of it was seen.
     pub passed_kg: Vec<f64>,
     /// What of it had passed at the mean time that the masses stand for, kg.
@@ -116,6 +120,7 @@ struct OpenStep {
     number: i64,
     ticks: u16,
     masses: Vec<(f64, u16)>,
+    pressures: Vec<(f64, u16)>,
     passed: Vec<Passed>,
     not_shut: Vec<u16>,
     unlike: Vec<(f64, u16)>,
@@ -221,6 +226,7 @@ impl Accounts {
         let open = self.open.get_or_insert_with(|| OpenStep {
             number,
             masses: vec![(0.0, 0); tick.sections.len()],
+            pressures: vec![(0.0, 0); tick.pressures.len()],
             passed: vec![Passed::default(); plant.all.line.len()],
             not_shut: vec![0; plant.all.line.len()],
             unlike: vec![(0.0, 0); tick.unlike.len()],
@@ -229,6 +235,9 @@ impl Accounts {
         open.ticks = open.ticks.saturating_add(1);
         for (sum, mass) in open.masses.iter_mut().zip(tick.sections) {
             add_to(sum, *mass);
+        }
+        for (sum, pressure) in open.pressures.iter_mut().zip(tick.pressures) {
+            add_to(sum, *pressure);
         }
         for (sum, unlike) in open.unlike.iter_mut().zip(tick.unlike) {
             add_to(sum, *unlike);
@@ -310,15 +319,16 @@ impl Accounts {
             .iter()
             .map(|passed| (passed.lasting_kg as f32, passed.independent_kg2 as f32))
             .collect();
-        #[expect(
-            clippy::cast_possible_truncation,
-            reason = "a comparison needs no more digits"
-        )]
-        let unlike_kg = step.unlike.iter().map(|sum| mean(*sum) as f32).collect();
+        let short = |sums: &[(f64, u16)]| {
+            #[expect(clippy::cast_possible_truncation, reason = "it needs no more digits")]
+            let means = sums.iter().map(|sum| mean(*sum) as f32).collect();
+            means
+        };
         self.steps.push_back(Step {
             at,
             utc,
             mass_kg: step.masses.iter().map(|sum| mean(*sum)).collect(),
+            pressure_pa: short(&step.pressures),
             passed_kg: step
                 .passed
                 .iter()
@@ -331,7 +341,7 @@ impl Accounts {
                 .collect(),
             passed_std,
             not_shut: step.not_shut,
-            unlike_kg,
+            unlike_kg: short(&step.unlike),
             outdoor_kelvin: mean(step.outdoor),
             ticks: step.ticks,
             doubtful: step.doubtful,
@@ -412,6 +422,7 @@ impl Accounts {
             .collect();
         for step in &mut self.steps {
             step.mass_kg = moved(&sections, &step.mass_kg, f64::NAN);
+            step.pressure_pa = moved(&sections, &step.pressure_pa, f32::NAN);
             step.passed_kg = moved(&lines, &step.passed_kg, f64::NAN);
             step.passed_by_mean_kg = moved(&lines, &step.passed_by_mean_kg, f64::NAN);
             step.passed_std = moved(&lines, &step.passed_std, (0.0, 0.0));

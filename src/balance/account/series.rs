@@ -6,7 +6,7 @@ use crate::balance::books::Books;
 use crate::balance::ledger::Ledger;
 use crate::balance::tally::{Cause, constant_kg2, slow_kg2_s};
 use crate::balance::window::{GRID, KEPT};
-use crate::plant::{End, LineIx, Plant};
+use crate::plant::{End, LineIx, Plant, SectionIx};
 use crate::time::{Monotonic, Span, Timestamp};
 
 /// No calibration is surer than this, nor is that of a meter which has passed nothing yet.
@@ -100,6 +100,23 @@ impl Accounts {
             slow_kg2_s: 0.0,
             last: (last.at, last.utc?),
         })
+    }
+
+    /// Pressures of a section over the last `over` on the grid, Pa, NaN where there is none, with the end
+    /// of the first step, s of continuous time.
+    #[must_use]
+    pub fn pressures(&self, section: SectionIx, over: Span) -> Option<(f64, Vec<f64>)> {
+        let stretch = self.stretch(over)?;
+        let mut found = vec![f64::NAN; stretch.count];
+        for step in self.steps.iter().skip(stretch.from) {
+            if let (Some(slot), Some(pa)) = (
+                found.get_mut(stretch.position(step)),
+                step.pressure_pa.get(section.index()),
+            ) {
+                *slot = f64::from(*pa);
+            }
+        }
+        Some((Span::from_millis(stretch.first.at.0).seconds(), found))
     }
 
     /// Mean flow of each metered line over the last `over`, kg/s.
