@@ -42,6 +42,17 @@ impl Area {
         ids.join("+").into()
     }
 
+    /// The area of such an id; none when the plant has not all of its sections.
+    #[must_use]
+    pub fn of_id(plant: &Plant, id: &str) -> Option<Self> {
+        let mut sections: Vec<SectionIx> = id
+            .split('+')
+            .map(|id| plant.section_by_id(id).map(|(ix, _)| ix))
+            .collect::<Option<_>>()?;
+        sections.sort_unstable();
+        Some(Self { sections })
+    }
+
     /// Its vessels.
     pub fn vessels<'a>(&'a self, plant: &'a Plant) -> impl Iterator<Item = &'a Vessel> {
         self.sections

@@ -229,6 +229,25 @@ impl Ledger {
         self.entries.push(entered);
     }
 
+    /// The ledger as it stood after the event of that number.
+    #[must_use]
+    pub fn as_of(&self, seq: u64) -> Self {
+        let mut then = Self::default();
+        for entered in self.entries.iter().filter(|entered| entered.seq <= seq) {
+            let later = |by: &Id| self.entry(by).is_none_or(|replaced| replaced.seq > seq);
+            let mut entered = entered.clone();
+            if entered.superseded_by.as_ref().is_some_and(later) {
+                entered.superseded_by = None;
+            }
+            then.push(entered);
+        }
+        then
+    }
+
+    fn entry(&self, id: &Id) -> Option<&Entered> {
+        self.entries.get(*self.position.get(id)?)
+    }
+
     /// Every entry ever made, superseded ones too.
     #[must_use]
     pub fn entries(&self) -> &[Entered] {

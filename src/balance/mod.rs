@@ -9,6 +9,7 @@
 //!  area       which sections can be balanced by themselves
 //!  account    what each section held and each meter passed
 //!  books      which ledger entries concern an area
+//!  chain      balances of an area end to end, for stretches longer than the accounts keep
 //!  delivery   helium delivered, by the pressure change of a vessel
 //!  window     opening + received - dispatched - closing
 //!  losses     the book of losses of the plant and of each area, kept up to date tick by tick
@@ -40,6 +41,7 @@ mod advice;
 pub mod area;
 mod bath;
 mod books;
+pub mod chain;
 pub mod delivery;
 pub mod detect;
 pub mod distribution;

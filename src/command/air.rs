@@ -172,7 +172,7 @@ struct Point {
 /// Prints; the exit code.
 #[must_use]
 pub fn main(args: &AirArgs) -> u8 {
-    match run(args, io::stdout().lock()) {
+    match run(args, super::answer()) {
         Ok(()) => super::WELL,
         Err(error) => {
             super::complain(&error);

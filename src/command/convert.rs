@@ -134,7 +134,7 @@ const INVERSE_OUTPUTS: [&str; 4] = ["raw", "unit", "std_uncertainty", "problem"]
 /// Converts from standard input or the command line; the exit code.
 #[must_use]
 pub fn main(args: &ConvertArgs) -> u8 {
-    match run(args, io::stdin().lock(), io::stdout().lock()) {
+    match run(args, io::stdin().lock(), super::answer()) {
         Ok(()) => super::WELL,
         Err(error) => {
             super::complain(&error);

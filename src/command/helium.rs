@@ -98,7 +98,7 @@ pub enum HeliumCommandError {
 /// Computes from standard input or the command line; the exit code.
 #[must_use]
 pub fn main(args: &HeliumArgs) -> u8 {
-    match run(args, io::stdin().lock(), io::stdout().lock()) {
+    match run(args, io::stdin().lock(), super::answer()) {
         Ok(()) => super::WELL,
         Err(error) => {
             super::complain(&error);

@@ -122,9 +122,9 @@ pub enum LedgerError {
 #[must_use]
 pub fn main(args: &LedgerArgs) -> u8 {
     let result = match &args.action {
-        None => list(args, io::stdout().lock()),
-        Some(LedgerAction::Enter(enter)) => self::enter(enter, io::stdout().lock()),
-        Some(LedgerAction::Import(args)) => import(args, io::stdout().lock()).map_err(Into::into),
+        None => list(args, super::answer()),
+        Some(LedgerAction::Enter(enter)) => self::enter(enter, super::answer()),
+        Some(LedgerAction::Import(args)) => import(args, super::answer()).map_err(Into::into),
     };
     match result {
         Ok(()) => WELL,

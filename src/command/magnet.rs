@@ -216,7 +216,7 @@ pub enum MagnetCommandError {
 /// Reckons from the command line; the exit code.
 #[must_use]
 pub fn main(args: &MagnetArgs) -> u8 {
-    match run(args, io::stdout().lock()) {
+    match run(args, super::answer()) {
         Ok(()) => super::WELL,
         Err(error) => {
             super::complain(&error);

@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand; the only floor that prints.
 
 pub mod air;
+mod answer;
 pub mod batch;
 pub mod check;
 pub mod client;
@@ -21,6 +22,8 @@ use std::io::Write;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
+
+use self::answer::answer;
 
 /// All is well.
 pub const WELL: u8 = 0;
@@ -63,7 +66,7 @@ enum Command {
 pub fn main() -> ExitCode {
     let code = match CommandLine::parse().command {
         Command::Run(args) => run::run(&args),
-        Command::Check(args) => check::run(&args, std::io::stdout().lock()),
+        Command::Check(args) => check::run(&args, answer()),
         Command::Helium(args) => helium::main(&args),
         Command::Air(args) => air::main(&args),
         Command::Convert(args) => convert::main(&args),

@@ -24,7 +24,7 @@ pub struct StatusArgs {
 /// Prints; the exit code.
 #[must_use]
 pub fn main(args: &StatusArgs) -> u8 {
-    match run(args, io::stdout().lock()) {
+    match run(args, super::answer()) {
         Ok(true) => WELL,
         Ok(false) => FAULT,
         Err(error) => {

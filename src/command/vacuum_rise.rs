@@ -136,14 +136,14 @@ struct Answer {
 #[must_use]
 pub fn main(args: &VacuumRiseArgs) -> u8 {
     let told = if args.file.as_os_str() == "-" {
-        run(args, io::stdin().lock(), io::stdout().lock())
+        run(args, io::stdin().lock(), super::answer())
     } else {
         std::fs::File::open(&args.file)
             .map_err(|source| VacuumRiseError::Open {
                 file: args.file.display().to_string(),
                 source,
             })
-            .and_then(|file| run(args, file, io::stdout().lock()))
+            .and_then(|file| run(args, file, super::answer()))
     };
     match told {
         Ok(()) => super::WELL,

@@ -23,8 +23,10 @@ use crate::time::{Monotonic, Span, Stamp, Timestamp};
 /// A snapshot is made this often; a restart replays at most so much.
 const SNAPSHOT_EVERY: Span = Span::from_millis(6 * 3_600_000);
 
-/// A failed store is tried again this often.
+/// A failed store is tried again after so long, then after twice that, and so on.
 const REOPEN_EVERY: Span = Span::from_millis(10_000);
+/// But at least this often.
+const REOPEN_AT_LEAST: Span = Span::from_millis(160_000);
 
 /// An unfinished event that ended the process this often is set aside.
 const DEATHS_TO_SET_ASIDE: u32 = 2;
@@ -98,6 +100,8 @@ struct Failure {
     why: String,
     since: Stamp,
     tried: Monotonic,
+    /// Until the next try; longer after each vain one.
+    wait: Span,
     polls: u64,
 }
 
@@ -340,7 +344,7 @@ impl Recorder {
     }
 
     fn fail(&mut self, error: &StorageError, stamp: Stamp) {
-        tracing::error!(%error, "recording has stopped; it is tried again every {REOPEN_EVERY}");
+        tracing::error!(%error, "recording has stopped; it is tried again in {REOPEN_EVERY}");
         // No event is to blame for what the disk refuses.
         if let Record::Well(store) = &mut self.record
             && let Err(error) = store.clear_in_flight()
@@ -351,6 +355,7 @@ impl Recorder {
             why: error.to_string(),
             since: stamp,
             tried: stamp.monotonic,
+            wait: REOPEN_EVERY,
             polls: 0,
         });
     }
@@ -361,10 +366,12 @@ impl Recorder {
         let Record::Failed(failure) = &mut self.record else {
             return;
         };
-        if stamp.monotonic - failure.tried < REOPEN_EVERY {
+        if stamp.monotonic - failure.tried < failure.wait {
             return;
         }
         failure.tried = stamp.monotonic;
+        failure.wait =
+            Span::from_millis(failure.wait.millis().saturating_mul(2)).min(REOPEN_AT_LEAST);
         let failure = failure.clone();
         match Self::open(
             &self.directory,
@@ -372,14 +379,20 @@ impl Recorder {
             self.described.clone(),
             stamp,
         ) {
-            Ok((again, _)) => {
-                *self = again;
+            Ok((mut again, _)) => {
                 let missed = EventKind::NotPolled {
                     polls: failure.polls,
                     since: failure.since,
                 };
-                self.feed(stamp, missed);
-                self.commit(stamp);
+                again.feed(stamp, missed);
+                again.commit(stamp);
+                // Only one that can write takes over: rebuilt from the record, it has forgotten every
+                // delay that has run since, so each vain try would keep alarms from being raised.
+                if let Record::Failed(still) = &again.record {
+                    tracing::error!(why = %still.why, "still not recording");
+                    return;
+                }
+                *self = again;
                 tracing::warn!(polls = failure.polls, "recording again");
             }
             Err(error) => tracing::error!(%error, "still not recording"),

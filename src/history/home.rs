@@ -75,8 +75,11 @@ impl Home {
                 return Err(StorageError::file("lock", &path, &error));
             }
         }
-        lock.read_to_string(&mut before)
+        // A damaged note is no note: it must not keep the daemon from starting.
+        let mut note = Vec::new();
+        lock.read_to_end(&mut note)
             .map_err(|error| StorageError::file("read", &path, &error))?;
+        before.push_str(&String::from_utf8_lossy(&note));
         let words: Vec<&str> = before.split_whitespace().collect();
         let fresh = !directory.join(format::FILE).exists();
         let me = std::process::id().to_string();

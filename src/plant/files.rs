@@ -35,6 +35,12 @@ pub enum ReadError {
         /// The directory.
         path: PathBuf,
     },
+    /// A pipe, a device or the like.
+    #[error("{} is not a plain file; a description is made of plain texts, so move it elsewhere", path.display())]
+    NotAFile {
+        /// What stands there.
+        path: PathBuf,
+    },
     /// Far larger than any description.
     #[error("{} is larger than 4 MiB; a description is made of small texts, so move it elsewhere", path.display())]
     TooLarge {
@@ -84,6 +90,9 @@ fn walk(
                 walk(&path, &format!("{name}/"), depth + 1, files)?;
             }
         } else if is_toml(&path) || name.starts_with("curves/") {
+            if !metadata.is_file() {
+                return Err(ReadError::NotAFile { path });
+            }
             if metadata.len() > LARGEST_BYTES {
                 return Err(ReadError::TooLarge { path });
             }

@@ -98,8 +98,14 @@ async fn a_release_of_the_largest_vessel_is_told_with_the_mark() {
     let density = 100_342.0 * 4.002602e-3 / (8.314462618 * 293.15);
     let flow = 506.2 / 3600.0 / density;
     let expected = 0.209 * (1.0 - flow * (1.0 - libm::exp(-0.72)));
-    let found = release["oxygen_at_end"].as_f64().unwrap();
+    let found = release["slow_oxygen_at_end"].as_f64().unwrap();
     assert!((found - expected).abs() < 2e-4, "{found} {expected}");
+    // In a minute it is 51.2 m3/s beside which the fan hardly counts: all that the hall holds, and
+    // more, is helium.
+    let found = release["oxygen_at_end"].as_f64().unwrap();
+    let turns = 506.2 / density / 5000.0;
+    let expected = 0.209 * libm::exp(-turns);
+    assert!((found - expected).abs() < 2e-3, "{found} {expected}");
     for mark in [&release["mark"], &json["mark"]] {
         assert!(mark.as_str().unwrap().starts_with("Not for safety design"));
     }
@@ -109,7 +115,7 @@ async fn a_release_of_the_largest_vessel_is_told_with_the_mark() {
         "Dewar hall",
         "exhaust fan 1.00 m3/s",
         "not on the safe side",
-        "If the 506 kg of 5000-litre dewar were released in one hour",
+        "If the 506 kg of 5000-litre dewar came out within a minute",
         "Not for safety design",
     ] {
         assert!(html.contains(words), "{words}");

@@ -3,6 +3,7 @@
 use coldledger::actor::Actor;
 use coldledger::balance::account::{AccountTick, Accounts, Flow};
 use coldledger::balance::area::Area;
+use coldledger::balance::chain::{self, Link};
 use coldledger::balance::inventory::StatedSource;
 use coldledger::balance::ledger::{Ledger, LedgerEntry};
 use coldledger::balance::noise::NoiseModel;
@@ -213,6 +214,62 @@ fn metered_and_shut_lines_part_sections_and_open_ones_join_them() {
         run.ids(hours(24.0), false),
         ["string-a", "string-b+gas", "dewar", "recovery"]
     );
+}
+
+/// Days of one area end to end are what the accounts make of the whole, no surer than that, and what is
+/// booked late stands in them.
+#[test]
+fn balances_end_to_end_are_the_balance_of_the_whole() {
+    let mut run = Run::new();
+    let (supply, back) = (run.line("supply-a"), run.line("return-a"));
+    run.flows[supply] = Some(2.0);
+    run.flows[back] = Some(1.9);
+    let area = run.area(&["string-a"]);
+    let mut links: Vec<Link> = Vec::new();
+    run.pass(hours(1.0), 0.0, &[("supply-a", 2.0), ("return-a", 1.9)]);
+    for _ in 0..3 {
+        run.pass(hours(24.0), 0.1, &[("supply-a", 2.0), ("return-a", 1.9)]);
+        let balance = run.balance(&area, Span::DAY);
+        let to = balance.from.unwrap() + Span::DAY;
+        links.push(Link {
+            balance,
+            to,
+            ledger_then: run.ledger.clone(),
+        });
+    }
+    let whole = run.balance(&area, hours(72.0));
+    let join = |ledger: &Ledger| chain::joined(&run.plant, ledger, &area, &links).unwrap();
+    let joined = join(&run.ledger);
+    for (got, expected) in [
+        (joined.opening_kg, whole.opening_kg),
+        (joined.received_kg, whole.received_kg),
+        (joined.dispatched_kg, whole.dispatched_kg),
+        (joined.closing_kg, whole.closing_kg),
+        (joined.unaccounted_kg, 3.0 * 8.64),
+    ] {
+        assert!((got - expected).abs() < 0.05, "{got} and {expected}");
+    }
+    assert_eq!(joined.from, whole.from);
+    assert_eq!(joined.over, hours(72.0));
+    assert!((joined.coverage - 1.0).abs() < 0.01);
+    // Meters err alike on all days: their errors add up.
+    let ratio = joined.std_kg / whole.std_kg;
+    assert!((0.999..1.2).contains(&ratio), "{ratio}");
+
+    // On the second day five kilograms were vented, which is booked after the third.
+    let mut ledger = run.ledger.clone();
+    let vented = whole.from.unwrap() + hours(30.0) - utc(Monotonic(0));
+    let late = entry(
+        "late",
+        BookingKind::MeteredVent,
+        5.0,
+        (Some("string-a"), vented),
+    );
+    ledger.book(late, 1, None).unwrap();
+    let late = join(&ledger);
+    assert!((late.unaccounted_kg - (joined.unaccounted_kg - 5.0)).abs() < 1e-9);
+    assert!(late.std_kg >= joined.std_kg);
+    assert!(chain::joined(&run.plant, &ledger, &area, &[]).is_none());
 }
 
 #[test]

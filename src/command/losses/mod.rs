@@ -6,6 +6,7 @@ mod course;
 mod entries;
 mod readings;
 mod record;
+mod sections;
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -164,7 +165,7 @@ impl From<StorageError> for LossesError {
 /// Prints; the exit code.
 #[must_use]
 pub fn main(args: &LossesArgs) -> u8 {
-    match run(args, io::stdout().lock()) {
+    match run(args, super::answer()) {
         Ok(()) => WELL,
         Err(error) => {
             super::complain(&error);
@@ -378,10 +379,7 @@ fn area_words(
         .collect();
     let mut words = Vec::new();
     if area.sections.len() == plant.all.section.len() {
-        words.push(
-            "No meter parts it from any other section: this is the balance of the whole plant."
-                .to_owned(),
-        );
+        words.push(sections::WHOLE.to_owned());
     }
     for (line, share) in accounts.unseen_between(plant, from, to) {
         let Some(line) = plant.line(line) else {

@@ -505,6 +505,7 @@ impl Run<'_, '_> {
         };
         let blocks = blocks(plant);
         let mut odd: Vec<(u64, u64)> = vec![(0, 0); columns.values.len()];
+        let mut beyond: Vec<Beyond> = vec![Beyond::default(); columns.values.len()];
         let mut last: Option<Timestamp> = None;
         let mut next_tick = rhythm.first;
         while let Some(line) = pass.next()? {
@@ -531,8 +532,12 @@ impl Run<'_, '_> {
                 }
             }
             self.book_until(at)?;
-            for ((column, odd), (_, always)) in
-                columns.values.iter().zip(&mut odd).zip(&rhythm.columns)
+            for (((column, odd), beyond), (_, always)) in columns
+                .values
+                .iter()
+                .zip(&mut odd)
+                .zip(&mut beyond)
+                .zip(&rhythm.columns)
             {
                 let number = pass.value(column, line)?;
                 let empty = pass.cell(column.at).is_empty();
@@ -545,6 +550,9 @@ impl Run<'_, '_> {
                 ) else {
                     continue;
                 };
+                if let (Some(number), ValueForm::Value(unit)) = (number, column.form) {
+                    beyond.take(unit.to_si(number), channel.range);
+                }
                 let words =
                     number.and_then(|number| words_of_value(&channel.chain, column, number));
                 if number.is_some() && words.is_none() {
@@ -583,12 +591,53 @@ impl Run<'_, '_> {
                 )
             })
             .collect();
+        notes.extend(
+            columns
+                .values
+                .iter()
+                .zip(&beyond)
+                .filter_map(|(column, beyond)| beyond.words(plant, column)),
+        );
         if late > 0 {
             notes.push(format!(
                 "{late} ledger entries begin after the last reading and are left out"
             ));
         }
         Ok(notes)
+    }
+}
+
+/// Numbers of a column beyond what its channel can read.
+#[derive(Debug, Clone, Copy, Default)]
+struct Beyond {
+    beyond: u64,
+    all: u64,
+}
+
+impl Beyond {
+    fn take(&mut self, si: f64, (low, high): (f64, f64)) {
+        self.all += 1;
+        self.beyond += u64::from(!(low..=high).contains(&si));
+    }
+
+    /// Said where most are: that is rather a wrong unit than a wrong reading.
+    fn words(self, plant: &Plant, column: &ValueColumn) -> Option<String> {
+        let channel = plant.channel(column.channel)?;
+        let (low, high) = channel.range;
+        let unit = channel.unit;
+        (2 * self.beyond > self.all).then(|| {
+            format!(
+                "column {:?}: {} of {} numbers lie beyond what {} can read, {} to {} {}, and are taken \
+                 as not measured: is the unit in the column's name right?",
+                column.header,
+                self.beyond,
+                self.all,
+                channel.id,
+                unit.from_si(low),
+                unit.from_si(high),
+                unit.symbol
+            )
+        })
     }
 }
 

@@ -1,7 +1,7 @@
 //! The record of a data directory.
 //!
 //! The newest snapshot gives the last thirty days by cause of error. What lies before is read from
-//! the reports as they were stored; only around the two ends of a longer balance a few readings are
+//! the reports as they were stored (of a section: [`sections`]); only around the two ends of a longer balance a few readings are
 //! replayed, so that a calibration cancels in it as it does in a shorter one.
 
 use std::collections::BTreeMap;
@@ -10,7 +10,9 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::course::{channel_words, longest_std, loss_point};
-use super::{Gathered, KEPT, LossesArgs, LossesError, Stretch, area_words, balance_of, section_of};
+use super::{
+    Gathered, KEPT, LossesArgs, LossesError, Stretch, area_words, balance_of, section_of, sections,
+};
 use crate::balance::window::{self, Average};
 use crate::console::MassPoint;
 use crate::console::facts::statement::{Course, Gap, Mark};
@@ -29,7 +31,7 @@ use crate::time::{Monotonic, Span, Stamp, Timestamp};
 /// Points of a curve.
 const POINTS: usize = 1_000;
 /// A report this near to a time is that of the time.
-const NEAR: Span = Span::from_millis(3_600_000);
+pub(super) const NEAR: Span = Span::from_millis(3_600_000);
 /// Around an end of a long balance so much is replayed before it, and so much after it.
 const BEFORE: Span = Span::from_millis(2_400_000);
 const AFTER: Span = Span::from_millis(1_200_000);
@@ -81,12 +83,12 @@ pub(super) fn gather(args: &LossesArgs, stretch: Stretch) -> Result<Gathered, Lo
     let between = if newest - begin <= KEPT {
         area = section.map(|section| area_words(&engine, section, begin, to));
         balance_of(&engine, section, begin, to)
-    } else if section.is_some() {
-        course.notes.push(
-            "the balance of a section between two times goes back at most thirty days; what follows is of the plant"
-                .into(),
-        );
-        record.long_balance(&mut course)?
+    } else if let Some(section) = section {
+        let found = sections::balance(&record, section, &mut course)?;
+        found.map(|(balance, words)| {
+            area = Some(words);
+            balance
+        })
     } else {
         record.long_balance(&mut course)?
     };
@@ -100,12 +102,12 @@ pub(super) fn gather(args: &LossesArgs, stretch: Stretch) -> Result<Gathered, Lo
 }
 
 /// A stretch of a record.
-struct Record<'a> {
-    reader: &'a Reader,
-    engine: &'a Engine,
-    plant: &'a Arc<Plant>,
-    from: Timestamp,
-    to: Timestamp,
+pub(super) struct Record<'a> {
+    pub reader: &'a Reader,
+    pub engine: &'a Engine,
+    pub plant: &'a Arc<Plant>,
+    pub from: Timestamp,
+    pub to: Timestamp,
 }
 
 impl Record<'_> {
@@ -377,7 +379,7 @@ impl Record<'_> {
     }
 
     /// The plant's balance between two times more than thirty days ago, or apart.
-    fn long_balance(&self, course: &mut Course) -> Result<Option<WindowBalance>, LossesError> {
+    pub fn long_balance(&self, course: &mut Course) -> Result<Option<WindowBalance>, LossesError> {
         let (Some(from), Some(to)) = (course.from, course.to) else {
             return Ok(None);
         };

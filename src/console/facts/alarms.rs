@@ -28,6 +28,32 @@ pub struct AlarmFacts {
     pub unacknowledged: usize,
 }
 
+impl AlarmFacts {
+    /// What is below for the engineer while no alarm stands; empty without any alert.
+    #[must_use]
+    pub fn alerts_waiting(&self) -> String {
+        let (all, new) = (self.alerts.len(), |alert: &&AlarmFact| {
+            alert.is_unacknowledged()
+        });
+        let late = |alert: &&AlarmFact| alert.is_overdue();
+        let stand = match all {
+            0 => return String::new(),
+            1 => "1 alert stands".to_owned(),
+            more => format!("{more} alerts stand"),
+        };
+        let new = self.alerts.iter().filter(new).count();
+        let late = self.alerts.iter().filter(late).count();
+        match (new, late) {
+            (0, 0) => format!("{stand} for the engineer"),
+            (new, 0) => format!("{stand} for the engineer, {new} not acknowledged"),
+            (0, late) => format!("{stand} for the engineer, {late} overdue"),
+            (new, late) => {
+                format!("{stand} for the engineer, {new} not acknowledged, {late} overdue")
+            }
+        }
+    }
+}
+
 /// One alarm now, with the advice of its description.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct AlarmFact {
@@ -137,6 +163,12 @@ impl AlarmFact {
     #[must_use]
     pub fn is_unacknowledged(&self) -> bool {
         self.state == AlarmState::Unacknowledged
+    }
+
+    /// Whether the time to respond has run out.
+    #[must_use]
+    pub fn is_overdue(&self) -> bool {
+        self.time_left_s.is_some_and(|left| left < 0)
     }
 
     /// Time left in words.

@@ -18,9 +18,10 @@ use crate::quantity::{
 
 /// Temperature that released helium is taken to have in a hall, K: 20 degrees Celsius.
 const HALL_K: f64 = 293.15;
-/// How long the release of the largest vessel is taken to last, s.
-const RELEASE_S: f64 = 3600.0;
-const RELEASE_WORDS: &str = "one hour";
+/// How long the release of the largest vessel is taken to last, s: a burst first, which is the worse, then
+/// a slow one, which a fan may keep up with.
+const BURST_S: f64 = 60.0;
+const SLOW_S: f64 = 3600.0;
 
 /// Every hall.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -82,10 +83,14 @@ pub struct ReleaseFact {
     pub vessel: String,
     /// What it holds now, kg.
     pub mass_kg: f64,
-    /// How long the release is taken to last, s.
+    /// How long a burst is taken to last, s.
     pub over_s: f64,
     /// Oxygen at its end, well mixed, mole fraction.
     pub oxygen_at_end: f64,
+    /// How long a slow release is taken to last, s.
+    pub slow_over_s: f64,
+    /// Oxygen at its end, well mixed, mole fraction.
+    pub slow_oxygen_at_end: f64,
     /// The same in words.
     pub text: String,
     /// What it is not for.
@@ -219,24 +224,30 @@ fn release_fact(
         })
         .reduce(|most, next| if next.1 > most.1 { next } else { most })?;
     let state = HallAir::new(Temperature::new(HALL_K), air.value).ok()?;
-    let over = Duration::new(RELEASE_S);
-    let release = HeliumRelease::Amount {
-        mass: Mass::new(mass_kg),
-        over,
+    let oxygen_after = |over_s: f64| {
+        let over = Duration::new(over_s);
+        let release = HeliumRelease::Amount {
+            mass: Mass::new(mass_kg),
+            over,
+        };
+        let flow = release.volume_flow(&state).ok()?;
+        let scenario = Scenario::new(&hall.air, OUTSIDE_OXYGEN, flow, Some(over)).ok()?;
+        Some(scenario.oxygen_at(over).ok()?.si())
     };
-    let flow = release.volume_flow(&state).ok()?;
-    let scenario = Scenario::new(&hall.air, OUTSIDE_OXYGEN, flow, Some(over)).ok()?;
-    let oxygen_at_end = scenario.oxygen_at(over).ok()?.si();
+    let (oxygen_at_end, slow_oxygen_at_end) = (oxygen_after(BURST_S)?, oxygen_after(SLOW_S)?);
     Some(ReleaseFact {
         vessel: vessel.id.to_string(),
         mass_kg,
-        over_s: RELEASE_S,
+        over_s: BURST_S,
         oxygen_at_end,
+        slow_over_s: SLOW_S,
+        slow_oxygen_at_end,
         text: format!(
-            "If the {} of {} were released in {RELEASE_WORDS}, oxygen in well-mixed air would be at {:.1} % at the end",
+            "If the {} of {} came out within a minute, as from a burst, oxygen in well-mixed air would be at {:.1} % at the end; within an hour, at {:.1} %. Where the helium gathers it is lower",
             Figure::two_digits(mass_kg, "kg").with_unit(),
             vessel.name,
-            oxygen_at_end * 100.0
+            oxygen_at_end * 100.0,
+            slow_oxygen_at_end * 100.0
         ),
         mark: NOT_FOR_SAFETY_DESIGN,
     })

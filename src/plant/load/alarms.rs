@@ -105,6 +105,16 @@ pub(super) fn alarm(
         );
         None
     };
+    if let (Some(field), Some(delay), Some(time)) = (&keys.on_delay, on_delay, time_to_respond)
+        && delay >= time
+    {
+        let at = reader.here.at(field);
+        reader.context.error(
+            at,
+            format!("\"on-delay\" is {delay}, and the person has {time} to respond: that is over before the alarm is raised"),
+            "a shorter \"on-delay\", or a longer \"time-to-respond\"",
+        );
+    }
     Some(AlarmRule {
         id: id.into(),
         name: name?,
