@@ -1,10 +1,13 @@
 //! What a hole lets out, by the pressure behind it: it loses more while that is high. Where the
 //! pressure of a section moved since a loss began, the loss either went with it or did not.
 
+use super::account::Accounts;
 use super::area::Area;
 use super::explain::TOLD_APART;
+use super::judgement::ONSET_OVER;
 use super::report::HypothesisKind;
 use super::whiten::DAY_S;
+use super::window::GRID;
 use crate::plant::{Plant, SectionIx};
 
 /// Air that it flows into, Pa: the standard atmosphere (ISO 2533), since the air's own changes are
@@ -15,6 +18,8 @@ const GAMMA: f64 = 5.0 / 3.0;
 /// What would flow must vary by this part of its mean, or it tells nothing from a steady loss.
 const LEAST_VARIATION: f64 = 0.05;
 const PA_PER_BAR: f64 = 1e5;
+/// Holes that are held against a loss: each is tried in every series.
+const MOST_HOLES: usize = 16;
 
 /// How a hole's flow follows the pressure behind it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -146,6 +151,26 @@ impl Hole {
         let (before, after) = (at(whole), at(whole + 1.0));
         before + (steps - whole) * (after - before)
     }
+}
+
+/// Holes in the sections whose pressures moved most since a loss began.
+pub(super) fn supposed(plant: &Plant, accounts: &Accounts, onset_s: f64) -> Vec<Hole> {
+    let mut found: Vec<Hole> = (0u32..)
+        .zip(&plant.all.section)
+        .filter_map(|(number, _)| {
+            let section = SectionIx(number);
+            let (start_s, pressures) = accounts.pressures(section, ONSET_OVER)?;
+            let grid = (start_s, GRID.seconds());
+            let by_law = Law::ALL.into_iter();
+            let all = by_law.filter_map(|law| Hole::new(section, law, grid, &pressures, onset_s));
+            Some(all.collect::<Vec<_>>())
+        })
+        .flatten()
+        .collect();
+    found.sort_by(|a, b| b.variation.total_cmp(&a.variation));
+    found.truncate(MOST_HOLES);
+    found.sort_by_key(|hole| hole.section);
+    found
 }
 
 /// What a hole in a section explains of a loss in its area, beside what a steady loss does.

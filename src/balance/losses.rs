@@ -9,7 +9,7 @@ use super::explain::{self, Evidence};
 use super::filter::FilterState;
 use super::grid::GridSeries;
 use super::happening::Jump;
-use super::hole::{Hole, Law};
+use super::hole;
 use super::inventory::VesselMass;
 use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::leak::OnsetEstimate;
@@ -19,10 +19,10 @@ use super::reconcile::Settings;
 use super::reconciled::{RECONCILED_LEVEL, RECONCILED_OVER, Reconciliation};
 use super::report::{ExcessLoss, Explanation, LossReport, WindowBalance};
 use super::series::{LossSeries, LossSettings};
-use super::tally::{Cause, Tally, calibration_kg2, merge, slow_kg2_s};
+use super::tally::{Tally, calibration_kg2, slow_kg2_s};
 use super::trace::{Trace, TraceOf};
 use super::unlike::Comparison;
-use super::window::{Average, GRID, MassHistory, TickMass, WINDOWS, grid_steps};
+use super::window::{MassHistory, TickMass, WINDOWS, grid_steps};
 use crate::plant::{Plant, SectionIx, VesselIx};
 use crate::time::{Monotonic, Span, Timestamp};
 
@@ -38,9 +38,6 @@ const AREA_RATE_EVERY: u32 = 6;
 
 /// The noise of a comparison is found anew after so many explanations (a day).
 const UNLIKE_NOISE_EVERY: u32 = 24;
-
-/// Holes that are held against a loss: each is tried in every series.
-const MOST_HOLES: usize = 16;
 
 /// Changes of mode that are remembered.
 const MOST_MODES: usize = 16;
@@ -369,39 +366,19 @@ impl LossBook {
         else {
             return excess;
         };
-        let (before, until_now) = (self.causes_of_day(since), self.causes_of_day(now));
+        let (before, until_now) = (
+            self.history.causes_of_day(since),
+            self.history.causes_of_day(now),
+        );
+        // Of a loss that began before what is remembered nothing is held against.
+        if before.is_empty() {
+            return excess;
+        }
         let kg = libm::sqrt(calibration_kg2(plant, (&before, &until_now)));
         excess.lost_std_kg = libm::hypot(excess.lost_std_kg, kg);
         let kg_per_s = kg / (now - since).max(Span::DAY).seconds();
         excess.std_kg_per_s = libm::hypot(excess.std_kg_per_s, kg_per_s);
         excess
-    }
-
-    /// Mean errors by cause of the day that ends at a time, hour by hour.
-    fn causes_of_day(&self, end: Timestamp) -> Vec<(Cause, f64)> {
-        const HOURLY: usize = 6;
-        let inside = |average: &&Average| {
-            average
-                .utc
-                .is_some_and(|utc| utc <= end && end - utc < Span::DAY)
-        };
-        let mut causes = Vec::new();
-        let mut count = 0.0;
-        for average in self
-            .history
-            .averages()
-            .iter()
-            .filter(inside)
-            .step_by(HOURLY)
-        {
-            causes.extend_from_slice(&average.by_cause);
-            count += 1.0;
-        }
-        merge(&mut causes);
-        for (_, kg) in &mut causes {
-            *kg /= count;
-        }
-        causes
     }
 
     /// Brings the areas' books up to date. Those of the last week have a rate; one that exists only
@@ -546,7 +523,7 @@ impl LossBook {
             .map(|(at, vessel)| (Span::from_millis(at.0).seconds(), *vessel))
             .filter(|(at, _)| *at >= onset_s.1 - 43_200.0)
             .collect();
-        let holes = self.holes(plant, onset_s.0);
+        let holes = hole::supposed(plant, &self.accounts, onset_s.0);
         let evidence = Evidence {
             plant,
             traces,
@@ -565,27 +542,6 @@ impl LossBook {
         advice::exclude(&mut explanation, plant, tick.vacuum);
         advice::exclude_by_pressure(&mut explanation, plant, tick.masses);
         Some(explanation)
-    }
-
-    /// Holes in the sections whose pressures moved most since a loss began.
-    fn holes(&self, plant: &Plant, onset_s: f64) -> Vec<Hole> {
-        let mut found: Vec<Hole> = (0u32..)
-            .zip(&plant.all.section)
-            .filter_map(|(number, _)| {
-                let section = SectionIx(number);
-                let (start_s, pressures) = self.accounts.pressures(section, ONSET_OVER)?;
-                let grid = (start_s, GRID.seconds());
-                let by_law = Law::ALL.into_iter();
-                let all =
-                    by_law.filter_map(|law| Hole::new(section, law, grid, &pressures, onset_s));
-                Some(all.collect::<Vec<_>>())
-            })
-            .flatten()
-            .collect();
-        found.sort_by(|a, b| b.variation.total_cmp(&a.variation));
-        found.truncate(MOST_HOLES);
-        found.sort_by_key(|hole| hole.section);
-        found
     }
 
     /// The comparisons' own noise, found from what lies before the onset, once a day.

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 
 use super::ledger::Ledger;
 use super::report::WindowBalance;
-use super::tally::{Cause, Tally, lasting_difference_kg2};
+use super::tally::{Cause, Tally, lasting_difference_kg2, merge};
 use crate::plant::{Id, Plant, VesselIx};
 use crate::time::{Monotonic, Span, Timestamp};
 
@@ -165,6 +165,27 @@ impl MassHistory {
     #[must_use]
     pub fn averages(&self) -> &VecDeque<Average> {
         &self.averages
+    }
+
+    /// Mean errors by cause of the day that ends at a time, hour by hour.
+    pub(super) fn causes_of_day(&self, end: Timestamp) -> Vec<(Cause, f64)> {
+        const HOURLY: usize = 6;
+        let inside = |average: &&Average| {
+            average
+                .utc
+                .is_some_and(|utc| utc <= end && end - utc < Span::DAY)
+        };
+        let mut causes = Vec::new();
+        let mut count = 0.0;
+        for average in self.averages.iter().filter(inside).step_by(HOURLY) {
+            causes.extend_from_slice(&average.by_cause);
+            count += 1.0;
+        }
+        merge(&mut causes);
+        for (_, kg) in &mut causes {
+            *kg /= count;
+        }
+        causes
     }
 
     /// The balance over the last `over`; none until there is that much history with wall time.

@@ -96,6 +96,9 @@ pub struct EnterArgs {
     /// The entry that this one replaces
     #[arg(long, value_name = "ID")]
     pub supersedes: Option<String>,
+    /// It is as written, though it seems unlikely
+    #[arg(long)]
+    pub sure: bool,
     /// How the daemon is reached
     #[command(flatten)]
     pub client: ClientArgs,
@@ -217,6 +220,9 @@ fn enter(args: &EnterArgs, mut out: impl Write) -> Result<(), LedgerError> {
     }
     if let Some(supersedes) = &args.supersedes {
         form.push(("supersedes", supersedes));
+    }
+    if args.sure {
+        form.push(("sure", "true"));
     }
     let answer = client.post("/api/v1/ledger", &form)?;
     writeln!(out, "{answer}")?;

@@ -6,7 +6,9 @@ use coldledger::engine::ActionKind;
 use coldledger::plant::{BookingKind, Passage};
 use coldledger::time::{Span, Timestamp};
 
-use super::scene::{DeskManner, House, NAME, NOW, PASSWORD, Plan, house, plant_text, troubled};
+use super::scene::{
+    DeskManner, House, NAME, NOW, PASSWORD, Plan, calm, house, plant_text, troubled,
+};
 
 const ACTS: &[(&str, &str)] = &[
     ("/alarms/dewar-pressure-high/acknowledge", ""),
@@ -170,6 +172,45 @@ async fn what_a_signed_in_person_does_is_recorded_under_the_name() {
         .unwrap();
     assert!(answer.contains("On record as event 864300.") && answer.contains(NAME));
     assert!(answer.contains(">Acknowledge</button>"));
+}
+
+/// What is unlikely is asked again, with what was typed; said to be so, it is booked.
+#[tokio::test]
+async fn an_unlikely_entry_is_asked_again() {
+    let house = house(calm).await;
+    let (cookie, token) = house.sign_in().await;
+    for (body, said) in [
+        (
+            "kind=delivery&mass=90000+kg",
+            "kg came, and the plant holds",
+        ),
+        (
+            "kind=dispatch&mass=90000+kg",
+            "kg left, and the plant holds",
+        ),
+        ("kind=delivery&mass=3+kg&over=40+days", "It moved over 40"),
+        (
+            "kind=purge&mass=3+kg&effective_at=2020-01-01T00%3A00",
+            "which no balance that is kept up to date reaches back to",
+        ),
+    ] {
+        let body = format!("{body}&uncertainty=0.6+kg&note=by+truck&csrf={token}");
+        let (status, _, answer) = house.post("/ledger", &cookie, body.clone()).await;
+        assert_eq!(status, 409, "{body}");
+        assert!(answer.contains(said), "{said}: {answer}");
+        assert!(answer.contains("name=\"sure\"") && answer.contains("value=\"by truck\""));
+        assert!(house.asked().is_empty(), "{body}");
+    }
+    // A plain mistake keeps what was typed too, but no word makes it right.
+    let body = format!("kind=purge&mass=3&uncertainty=0.6+kg&note=by+truck&csrf={token}");
+    let (status, _, answer) = house.post("/ledger", &cookie, body).await;
+    assert_eq!(status, 400);
+    assert!(answer.contains("value=\"by truck\"") && !answer.contains("name=\"sure\""));
+    let body =
+        format!("kind=delivery&mass=3+kg&over=40+days&uncertainty=0.6+kg&sure=yes&csrf={token}");
+    let (status, location, _) = house.post("/ledger", &cookie, body).await;
+    assert_eq!(status, 303, "{location}");
+    assert_eq!(house.asked().len(), 1);
 }
 
 #[tokio::test]

@@ -6,10 +6,12 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 
+use super::plausible::doubt;
 use super::{Submission, ask_desk};
 use crate::balance::ledger::is_entry_id;
-use crate::console::http::{Problem, Shared};
+use crate::console::http::{Problem, Shared, is_for_programs};
 use crate::console::office::DeskKind;
+use crate::console::pages::helium::entry_again;
 use crate::console::words::SiteTime;
 use crate::engine::LedgerEntry;
 use crate::plant::{Booking, BookingKind, Id, Plant, Stated};
@@ -22,11 +24,32 @@ pub(in crate::console) async fn book(
     sent: Submission,
 ) -> Response {
     let plant = Arc::clone(&shared.office.plant.borrow());
-    let asked = match draft(&shared, &plant, &sent) {
-        Ok(entry) => ask_desk(&shared, DeskKind::Book(entry)).await,
-        Err(problem) => Err(problem),
+    let drafted = draft(&shared, &plant, &sent);
+    let doubted = drafted
+        .as_ref()
+        .ok()
+        .and_then(|entry| doubted(&shared, &sent, entry));
+    let is_doubted = doubted.is_some();
+    let asked = match (drafted, doubted) {
+        (Ok(entry), None) => ask_desk(&shared, DeskKind::Book(entry)).await,
+        (Ok(_), Some(problem)) | (Err(problem), _) => Err(problem),
     };
-    sent.answer(&shared, asked)
+    match asked {
+        // What was typed is not to be typed again.
+        Err(problem) if !is_for_programs(&sent.uri) => {
+            entry_again(&shared, &sent.headers, &sent.fields, (problem, is_doubted))
+        }
+        asked => sent.answer(&shared, asked),
+    }
+}
+
+/// Why the entry seems not to be meant, unless somebody says that it is.
+fn doubted(shared: &Shared, sent: &Submission, entry: &LedgerEntry) -> Option<Problem> {
+    if matches!(sent.field("sure"), "true" | "yes") {
+        return None;
+    }
+    let view = Arc::clone(&shared.office.view.borrow());
+    doubt(&view, &entry.booking, (shared.office.clocks.wall)())
 }
 
 fn draft(shared: &Shared, plant: &Plant, sent: &Submission) -> Result<LedgerEntry, Problem> {

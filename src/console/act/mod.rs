@@ -2,6 +2,7 @@
 //! when it is on record. The same handlers serve the pages' forms and the API.
 
 mod ledger;
+mod plausible;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;

@@ -1,5 +1,6 @@
 //! Helium: where it is, what is lost, the books.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use askama::Template;
@@ -11,8 +12,8 @@ use super::{Asked, Frame, note, render};
 use crate::console::api::{LENGTHS, length, newest};
 use crate::console::curves;
 use crate::console::facts::{
-    HeliumFacts, LossFact, LossFacts, ReconciliationFacts, RoomFact, helium_facts, loss_facts,
-    reconciliation_facts, room_facts,
+    HeliumFacts, LossFact, LossFacts, ReconciliationFacts, RoomFact, Scene, helium_facts,
+    loss_facts, reconciliation_facts, room_facts,
 };
 use crate::console::http::{Problem, Shared};
 use crate::console::office::InventoryOf;
@@ -116,8 +117,29 @@ struct EntryPage {
     kinds: Vec<&'static str>,
     sections: Vec<(String, String)>,
     supersedes: String,
-    /// What the entry to replace says; empty for a new one.
+    /// What the entry to replace says, or what was just sent; empty for a new one.
     before: Before,
+    /// Why what was sent is not booked, and whether it is once a person says to be sure.
+    refused: Option<(Problem, bool)>,
+}
+
+impl EntryPage {
+    fn new(scene: Scene<'_>, frame: Frame, supersedes: String, before: Before) -> Self {
+        Self {
+            frame: frame.still(),
+            kinds: BookingKind::ALL.iter().map(|kind| kind.words()).collect(),
+            sections: scene
+                .plant
+                .all
+                .section
+                .iter()
+                .map(|section| (section.id.to_string(), section.name.clone()))
+                .collect(),
+            supersedes,
+            before,
+            refused: None,
+        }
+    }
 }
 
 /// The fields of a form as they stand when it opens.
@@ -133,6 +155,20 @@ struct Before {
 }
 
 impl Before {
+    /// As they were sent.
+    fn sent(fields: &BTreeMap<String, String>) -> Self {
+        let field = |name: &str| fields.get(name).cloned().unwrap_or_default();
+        Self {
+            kind: field("kind"),
+            mass: field("mass"),
+            uncertainty: field("uncertainty"),
+            began_local: field("effective_at"),
+            over: field("over"),
+            section: field("section"),
+            note: field("note"),
+        }
+    }
+
     fn of(entry: &LedgerView, time: &SiteTime) -> Self {
         // A correction carries its sign, other kinds are written positive.
         let correction = entry.kind == BookingKind::Correction.words();
@@ -164,34 +200,42 @@ pub(in crate::console) async fn entry_form(
 ) -> Response {
     let note = note(asked);
     let supersedes = note.supersedes.unwrap_or_default();
-    let page = shared.with_scene(|scene| EntryPage {
-        before: scene
+    let frame = Frame::new(&shared, &headers, "/helium");
+    let page = shared.with_scene(|scene| {
+        let replaced = scene
             .view
             .ledger
             .iter()
-            .find(|entry| *entry.id == *supersedes)
-            .map_or_else(
-                || Before {
-                    began_local: scene
-                        .now
-                        .map(|now| scene.time.format(now, LOCAL_FORM))
-                        .unwrap_or_default(),
-                    ..Before::default()
-                },
-                |entry| Before::of(entry, scene.time),
-            ),
-        frame: Frame::new(&shared, &headers, "/helium").still(),
-        kinds: BookingKind::ALL.iter().map(|kind| kind.words()).collect(),
-        sections: scene
-            .plant
-            .all
-            .section
-            .iter()
-            .map(|section| (section.id.to_string(), section.name.clone()))
-            .collect(),
-        supersedes,
+            .find(|entry| *entry.id == *supersedes);
+        let before = replaced.map_or_else(
+            || Before {
+                began_local: scene
+                    .now
+                    .map(|now| scene.time.format(now, LOCAL_FORM))
+                    .unwrap_or_default(),
+                ..Before::default()
+            },
+            |entry| Before::of(entry, scene.time),
+        );
+        EntryPage::new(scene, frame, supersedes, before)
     });
     render(StatusCode::OK, &page)
+}
+
+/// The form of an entry that was not booked, as it was filled in, with the reason.
+pub(in crate::console) fn entry_again(
+    shared: &Shared,
+    headers: &HeaderMap,
+    fields: &BTreeMap<String, String>,
+    refused: (Problem, bool),
+) -> Response {
+    let frame = Frame::new(shared, headers, "/helium");
+    let supersedes = fields.get("supersedes").cloned().unwrap_or_default();
+    let mut page =
+        shared.with_scene(|scene| EntryPage::new(scene, frame, supersedes, Before::sent(fields)));
+    let status = refused.0.status;
+    page.refused = Some(refused);
+    render(status, &page)
 }
 
 #[derive(Template)]
