@@ -493,7 +493,7 @@ impl Evidence<'_> {
 
     /// Holds the holes in an area against a steady loss from it. Together they are one hypothesis, a leak
     /// there, told by the form that explains it best; one section by itself once the loss went with its
-    /// pressure. Gives what the pressures rule out.
+    /// pressure. Gives what the pressures rule out where a leak is credible.
     fn judge_holes(
         &self,
         supposed: &mut [Supposed],
@@ -527,7 +527,7 @@ impl Evidence<'_> {
                     })
                 })
                 .collect();
-            said.extend(hole::words(self.plant, area, &fits));
+            let words = hole::words(self.plant, area, &fits);
             let log = |ix: usize| logs.get(ix).copied().unwrap_or(f64::NEG_INFINITY);
             let Some(best) = of_area
                 .iter()
@@ -550,6 +550,7 @@ impl Evidence<'_> {
                     };
                 }
             }
+            said.push((best, words));
             let went = fits
                 .iter()
                 .filter(|fit| fit.goes_with())
@@ -562,7 +563,10 @@ impl Evidence<'_> {
                 one.kind = kind;
             }
         }
-        said
+        let log = |ix: usize| logs.get(ix).copied().unwrap_or(f64::NEG_INFINITY);
+        let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        said.retain(|(best, _)| log(*best) > most - TOLD_APART);
+        said.into_iter().flat_map(|(_, words)| words).collect()
     }
 
     fn weigh(

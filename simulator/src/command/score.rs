@@ -18,9 +18,12 @@ pub(super) struct ScoreArgs {
     /// Plants per scenario, each with errors of its own.
     #[arg(long, value_name = "N")]
     seeds: Option<u64>,
-    /// Only scenarios whose name holds this.
-    #[arg(long, value_name = "PATTERN")]
-    scenarios: Option<String>,
+    /// Begin with this one: a long score can be made in parts.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    first_seed: u64,
+    /// Only scenarios whose name holds one of these, parted by commas.
+    #[arg(long, value_name = "PATTERNS", value_delimiter = ',')]
+    scenarios: Vec<String>,
     /// Threads; the result does not depend on it.
     #[arg(long, value_name = "N", default_value_t = 2)]
     threads: usize,
@@ -40,8 +43,8 @@ pub(super) fn run(args: &ScoreArgs) -> Result<(), CommandError> {
         .iter()
         .filter(|one| !args.short || SHORT.contains(&one.name))
         .filter(|one| {
-            let pattern = args.scenarios.as_deref().unwrap_or("");
-            one.name.contains(pattern)
+            let named = |pattern: &String| one.name.contains(pattern.as_str());
+            args.scenarios.is_empty() || args.scenarios.iter().any(named)
         })
         .copied()
         .collect();
@@ -57,7 +60,8 @@ pub(super) fn run(args: &ScoreArgs) -> Result<(), CommandError> {
         write(args.csv.as_ref(), |file| table.write_csv(file))?;
         write(args.bands.as_ref(), |file| table.write_bands(file))
     };
-    let table = score::score(&site, &scenarios, 1..seeds + 1, args.threads, told, keep)?;
+    let seeds = args.first_seed..args.first_seed.saturating_add(seeds);
+    let table = score::score(&site, &scenarios, seeds, args.threads, told, keep)?;
     show(&table);
     Ok(())
 }

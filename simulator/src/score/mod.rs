@@ -74,6 +74,11 @@ pub fn score<E: From<ScoreError>>(
                 let of = seeds.iter().map(|seed| (one.conditions, *seed));
                 of.filter_map(move |key| Some((one, prefixes.get(&key)?)))
             })
+            // Of an area that no limit is said of there is no multiple of it.
+            .filter(|(one, prefix)| {
+                let mut sections = one.leaks_from();
+                sections.all(|section| prefix.shown.limit_of(section).is_some())
+            })
             .collect();
         let verdicts = in_parallel(&jobs, threads, |(scenario, prefix)| {
             let verdict = one(site, scenario, prefix)?;

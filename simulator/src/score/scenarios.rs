@@ -199,6 +199,21 @@ pub struct Happened {
 }
 
 impl Scenario {
+    /// Sections whose detection limit its leaks are multiples of.
+    pub fn leaks_from(&self) -> impl Iterator<Item = &'static str> {
+        let (first, second) = match self.what {
+            What::Leak { section, with, .. } => (
+                Some(section),
+                match with {
+                    With::Another { section, .. } => Some(section),
+                    _ => None,
+                },
+            ),
+            _ => (None, None),
+        };
+        first.into_iter().chain(second)
+    }
+
     /// What happens in the run of a seed. `limit` gives the detection limit of
     /// the area that a section belongs to, kg/s.
     #[must_use]
@@ -245,7 +260,7 @@ impl Scenario {
                         happened.events += &leak(vessel, rate, later, With::Alone);
                     }
                     With::Events(text) | With::Pressure(_, text) => {
-                        happened.events += &placed(text, onset)
+                        happened.events += &placed(text, onset);
                     }
                     With::Spikes => happened.events += &spikes(onset, self.days),
                     With::Alone | With::Ends(_) => {}

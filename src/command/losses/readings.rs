@@ -578,26 +578,8 @@ impl Run<'_, '_> {
         if rhythm.tick >= STEP {
             self.tick(last + STEP)?;
         }
+        let mut notes = told(plant, columns, &odd, &beyond);
         let late = self.booked.len();
-        let mut notes: Vec<String> = columns
-            .values
-            .iter()
-            .zip(&odd)
-            .filter(|(_, (count, _))| *count > 0)
-            .map(|(column, (count, line))| {
-                format!(
-                    "column {:?}: {count} values that the channel's curve cannot give, first in line {line}; taken as not measured",
-                    column.header
-                )
-            })
-            .collect();
-        notes.extend(
-            columns
-                .values
-                .iter()
-                .zip(&beyond)
-                .filter_map(|(column, beyond)| beyond.words(plant, column)),
-        );
         if late > 0 {
             notes.push(format!(
                 "{late} ledger entries begin after the last reading and are left out"
@@ -605,6 +587,24 @@ impl Run<'_, '_> {
         }
         Ok(notes)
     }
+}
+
+/// What the reader should know of values that were not taken.
+fn told(plant: &Plant, columns: &Columns, odd: &[(u64, u64)], beyond: &[Beyond]) -> Vec<String> {
+    let odd = columns
+        .values
+        .iter()
+        .zip(odd)
+        .filter(|(_, (count, _))| *count > 0)
+        .map(|(column, (count, line))| {
+            format!(
+                "column {:?}: {count} values that the channel's curve cannot give, first in line {line}; taken as not measured",
+                column.header
+            )
+        });
+    let columns = columns.values.iter().zip(beyond);
+    let beyond = columns.filter_map(|(column, beyond)| beyond.words(plant, column));
+    odd.chain(beyond).collect()
 }
 
 /// Numbers of a column beyond what its channel can read.
