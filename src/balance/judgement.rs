@@ -54,6 +54,9 @@ pub(super) struct Frame<'a> {
     ///
     /// [`slow_kg2_s`]: super::tally::slow_kg2_s
     pub slow_kg2_s: f64,
+    /// By what factor the slow noise of a mean over days is larger than what the data and the
+    /// instruments tell; 1 where nothing else is to be expected.
+    pub beyond_stated: f64,
 }
 
 /// What is said of one scope's loss.
@@ -318,6 +321,7 @@ impl Judgement {
     /// The mean loss rate over the last days, also where it changed within them.
     pub fn rate(&self, frame: &Frame) -> Option<LossRate> {
         let noise = self.noise.as_ref()?;
+        let wider = slower(noise, frame.beyond_stated);
         let (found, over) = frame.series.with(RATE_OVER, |window| {
             let bent: Vec<Vec<f64>> =
                 inside(window, self.onset().map(|found| found.onset_s).into_iter())
@@ -336,7 +340,7 @@ impl Judgement {
                 ..*window
             };
             (
-                leak::estimate(&window, noise, &frame.settings).ok(),
+                leak::estimate(&window, &wider, &frame.settings).ok(),
                 Span::from_seconds(window.span_s()),
             )
         });
@@ -390,6 +394,15 @@ impl Judgement {
                 / (lasted_s - found_s).max(half_s),
         })
     }
+}
+
+/// A noise whose slow part (variance times time) is larger by a factor, its quick part (variance over
+/// time) as it is.
+fn slower(noise: &NoiseModel, factor: f64) -> NoiseModel {
+    let mut slower = noise.clone();
+    slower.parameters.correlation_time_s *= libm::sqrt(factor);
+    slower.parameters.correlated_std_kg *= libm::sqrt(libm::sqrt(factor));
+    slower
 }
 
 /// A bend at a time that takes nothing away over the window as a whole, kg for a change of 1 kg/day: with

@@ -29,8 +29,8 @@ use crate::time::{Monotonic, Span, Timestamp};
 /// A loss of an area is said to stand while it is larger than so many of its standard uncertainties.
 const SURE: f64 = 2.0;
 
-/// The slow noise of a plant is larger than all that its description states by this factor: gas that
-/// the sun warms unevenly, holdup that wanders (common practice, no source).
+/// Over a week the slow noise of a whole plant is larger than all that its description states by this
+/// factor: gas that the sun warms unevenly, holdup that wanders (common practice, no source).
 const BEYOND_STATED: f64 = 1.5;
 
 /// The rate of an area is found anew this often, in steps of the grid (an hour).
@@ -207,9 +207,8 @@ impl LossBook {
             booked: ledger.entries().len(),
             restated_kg: self.history.restated_kg(),
             walk_kg2_per_s: 0.0,
-            slow_kg2_s: ends.fold(0.0, |sum, end| {
-                sum + 0.5 * BEYOND_STATED * slow_kg2_s(plant, &end.by_cause)
-            }),
+            slow_kg2_s: ends.fold(0.0, |sum, end| sum + 0.5 * slow_kg2_s(plant, &end.by_cause)),
+            beyond_stated: BEYOND_STATED,
         }
     }
 
@@ -619,6 +618,7 @@ impl AreaBook {
             restated_kg: 0.0,
             walk_kg2_per_s: course.walk_kg2_per_s,
             slow_kg2_s: course.slow_kg2_s,
+            beyond_stated: 1.0,
         };
         let refined = self.judgement.step(&frame);
         if self.steps.is_multiple_of(AREA_RATE_EVERY) {

@@ -24,7 +24,8 @@ fn a_full_disk_is_said_and_survived() {
         });
         daemon.post("/api/v1/ledger", &entry).unwrap()
     };
-    assert_eq!(enter(&daemon, "before").0, 200);
+    let (status, text) = enter(&daemon, "before");
+    assert_eq!(status, 200, "{text}");
 
     let ballast = seen_by(&daemon.process, &folder.path().join("data")).join("ballast");
     fill(&ballast);

@@ -7,6 +7,7 @@ use crate::console::http::Problem;
 use crate::console::words::Figure;
 use crate::engine::View;
 use crate::plant::Booking;
+use crate::quantity::Quality;
 use crate::time::{Span, Timestamp};
 
 /// Nothing that is one movement of helium takes longer (common practice, no source).
@@ -20,8 +21,13 @@ const ROOM_MARGIN: f64 = 1.1;
 pub(super) fn doubt(view: &View, booking: &Booking, now: Option<Timestamp>) -> Option<Problem> {
     let kg = booking.mass.value.si() * booking.kind.sign();
     let said = |kg: f64| Figure::two_digits(kg, "kg").with_unit();
-    let held = view.inventory.as_ref().map(|report| report.plant.mass_kg);
-    let free = view.room.as_ref().map(|room| room.free_kg);
+    // Nothing is known before the plant has been read.
+    let known = view.inventory.as_ref().map(|report| report.plant);
+    let held = known
+        .filter(|plant| plant.quality != Quality::Bad)
+        .map(|plant| plant.mass_kg)
+        .filter(|kg| *kg > 0.0);
+    let free = held.and(view.room.as_ref()).map(|room| room.free_kg);
     let still_to_come = now.map_or(0.0, |now| kg * (1.0 - booking.done_by(now)));
     let words = match (held, free) {
         (Some(held), _) if kg < 0.0 && -kg > held => Some(format!(
