@@ -9,6 +9,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::plant::{End, Id, LineIx, Plant, SectionIx, Vessel};
 
+/// The section ids that the id of an area is made of (see [`Area::id`]).
+pub fn section_ids_of(area_id: &str) -> impl Iterator<Item = &str> {
+    area_id.split('+')
+}
+
 /// Sections that are balanced together.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Area {
@@ -45,8 +50,7 @@ impl Area {
     /// The area of such an id; none when the plant has not all of its sections.
     #[must_use]
     pub fn of_id(plant: &Plant, id: &str) -> Option<Self> {
-        let mut sections: Vec<SectionIx> = id
-            .split('+')
+        let mut sections: Vec<SectionIx> = section_ids_of(id)
             .map(|id| plant.section_by_id(id).map(|(ix, _)| ix))
             .collect::<Option<_>>()?;
         sections.sort_unstable();

@@ -6,6 +6,7 @@ use super::area::Area;
 use super::explain::TOLD_APART;
 use super::judgement::ONSET_OVER;
 use super::report::HypothesisKind;
+use super::series::first_step_at;
 use super::whiten::DAY_S;
 use super::window::GRID;
 use crate::plant::{Plant, SectionIx};
@@ -62,8 +63,8 @@ pub(super) struct Hole {
     pub between_pa: (f64, f64),
     /// By what part of its mean its flow varied.
     pub variation: f64,
-    start_s: f64,
-    step_s: f64,
+    /// First time and step, s, of what follows.
+    grid: (f64, f64),
     /// What has left by each step of the grid, for a mean flow of one since the loss began, s.
     lost_s: Vec<f64>,
 }
@@ -73,18 +74,11 @@ impl Hole {
     pub fn new(
         section: SectionIx,
         law: Law,
-        (start_s, step_s): (f64, f64),
+        grid: (f64, f64),
         pressures_pa: &[f64],
         onset_s: f64,
     ) -> Option<Self> {
-        let steps = (onset_s - start_s) / step_s;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a cast from float saturates"
-        )]
-        let onset = libm::ceil(steps).max(0.0) as usize;
-        let since = pressures_pa.get(onset..)?;
+        let since = pressures_pa.get(first_step_at(grid, onset_s)..)?;
         let (mut sum, mut squares, mut count) = (0.0, 0.0, 0_u32);
         let mut between_pa = (f64::INFINITY, f64::NEG_INFINITY);
         for &pa in since.iter().filter(|pa| pa.is_finite()) {
@@ -114,7 +108,7 @@ impl Hole {
         });
         let lost_s = flows
             .scan(0.0, |lost, flow| {
-                *lost += flow * step_s;
+                *lost += flow * grid.1;
                 Some(*lost)
             })
             .collect();
@@ -122,8 +116,7 @@ impl Hole {
             section,
             between_pa,
             variation,
-            start_s,
-            step_s,
+            grid,
             lost_s,
         })
     }
@@ -136,20 +129,11 @@ impl Hole {
             .collect()
     }
 
+    /// What had left by a time, which is one of the grid.
     fn lost_by(&self, time_s: f64) -> f64 {
-        let steps = (time_s - self.start_s) / self.step_s;
-        let whole = libm::floor(steps);
-        let at = |steps: f64| {
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "a cast from float saturates"
-            )]
-            let ix = (steps.max(0.0) as usize).min(self.lost_s.len().saturating_sub(1));
-            self.lost_s.get(ix).copied().unwrap_or(0.0)
-        };
-        let (before, after) = (at(whole), at(whole + 1.0));
-        before + (steps - whole) * (after - before)
+        let at = first_step_at(self.grid, time_s);
+        let lost = self.lost_s.get(at).or(self.lost_s.last());
+        lost.copied().unwrap_or(0.0)
     }
 }
 

@@ -17,6 +17,7 @@
 //!  grid       one scope's series on the ten-minute grid
 //!  explain    what could be behind a loss, and what would tell
 //!  hole       what a hole lets out, by the pressure behind it
+//!  suppose    everything that may be behind a loss, as the description allows it
 //!  trace      the series that what could be behind a loss is held against
 //!  advice     what would tell hypotheses apart
 //!  unlike     instruments that should read alike
@@ -67,6 +68,7 @@ pub mod reconciled;
 pub mod report;
 pub mod room;
 pub mod series;
+mod suppose;
 pub mod tally;
 mod trace;
 pub mod unlike;

@@ -132,6 +132,17 @@ pub enum LossError {
     },
 }
 
+/// The first step of a grid (its first time and its step, s) that is not before a time, s.
+pub(super) fn first_step_at((start_s, step_s): (f64, f64), time_s: f64) -> usize {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a cast from float saturates"
+    )]
+    let step = libm::ceil((time_s - start_s) / step_s).max(0.0) as usize;
+    step
+}
+
 impl LossSeries<'_> {
     /// Time of sample `i`, s.
     #[must_use]
@@ -143,14 +154,8 @@ impl LossSeries<'_> {
     /// The first sample that is not before a time, s; the last one when all are.
     #[must_use]
     pub fn first_at(&self, time_s: f64) -> usize {
-        let steps = libm::ceil((time_s - self.start_s) / self.step_s);
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a cast from float saturates"
-        )]
-        let first = steps.max(0.0) as usize;
-        first.min(self.mass_kg.len().saturating_sub(1))
+        let last = self.mass_kg.len().saturating_sub(1);
+        first_step_at((self.start_s, self.step_s), time_s).min(last)
     }
 
     /// Length of the window, s.

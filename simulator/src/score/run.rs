@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use coldledger::balance::area::section_ids_of;
 use coldledger::engine::event::{Event, EventKind};
 use coldledger::engine::outcome::{
     Explanation, Happening, InventoryReport, LossReport, OutcomeKind,
@@ -104,7 +105,7 @@ impl Shown {
     pub fn limit_of(&self, section: &str) -> Option<f64> {
         let of_section = |report: &&LossReport| {
             let area = report.section.as_deref();
-            area.is_some_and(|area| area.split('+').any(|part| part == section))
+            area.is_some_and(|area| section_ids_of(area).any(|part| part == section))
         };
         let found = self.reports.iter().find(of_section).or(self.plant());
         let rate = found.and_then(|report| report.rate.as_ref());
@@ -326,7 +327,7 @@ impl Tracker {
             .filter(|(id, _)| {
                 scope
                     .as_ref()
-                    .is_none_or(|scope| scope.split('+').any(|part| part == &***id))
+                    .is_none_or(|scope| section_ids_of(scope).any(|part| part == &***id))
             })
             .map(|(_, kg)| kg)
             .sum()

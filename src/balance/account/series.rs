@@ -78,19 +78,10 @@ impl Accounts {
     /// How far each comparison's channel stood from its peers, over the last `over`.
     #[must_use]
     pub fn unlike(&self, number: usize, over: Span) -> Option<AreaSeries> {
-        let stretch = self.stretch(over)?;
-        let (first, last) = (stretch.first, stretch.last);
-        let mut mass_kg = vec![f64::NAN; stretch.count];
-        for step in self.steps.iter().skip(stretch.from) {
-            if let (Some(slot), Some(kg)) = (
-                mass_kg.get_mut(stretch.position(step)),
-                step.unlike_kg.get(number),
-            ) {
-                *slot = f64::from(*kg);
-            }
-        }
+        let last = self.steps.back()?;
+        let (start_s, mass_kg) = self.on_grid(over, |step| step.unlike_kg.get(number))?;
         Some(AreaSeries {
-            start_s: Span::from_millis(first.at.0).seconds(),
+            start_s,
             mass_kg,
             outdoor_kelvin: None,
             jumps_s: Vec::new(),
@@ -106,14 +97,21 @@ impl Accounts {
     /// of the first step, s of continuous time.
     #[must_use]
     pub fn pressures(&self, section: SectionIx, over: Span) -> Option<(f64, Vec<f64>)> {
+        self.on_grid(over, |step| step.pressure_pa.get(section.index()))
+    }
+
+    /// Something of each step over the last `over` on the grid, NaN where there is none, with the end of
+    /// the first step, s of continuous time.
+    fn on_grid<'a>(
+        &'a self,
+        over: Span,
+        of: impl Fn(&'a Step) -> Option<&'a f32>,
+    ) -> Option<(f64, Vec<f64>)> {
         let stretch = self.stretch(over)?;
         let mut found = vec![f64::NAN; stretch.count];
         for step in self.steps.iter().skip(stretch.from) {
-            if let (Some(slot), Some(pa)) = (
-                found.get_mut(stretch.position(step)),
-                step.pressure_pa.get(section.index()),
-            ) {
-                *slot = f64::from(*pa);
+            if let (Some(slot), Some(value)) = (found.get_mut(stretch.position(step)), of(step)) {
+                *slot = f64::from(*value);
             }
         }
         Some((Span::from_millis(stretch.first.at.0).seconds(), found))

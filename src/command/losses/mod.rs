@@ -19,7 +19,7 @@ use self::course::Collector;
 use self::readings::Logged;
 use super::{CONFIGURATION, FAULT, WELL};
 use crate::balance::window;
-use crate::console::facts::losses::{LossFact, loss_of};
+use crate::console::facts::losses::{LossFact, loss_of, name_of};
 use crate::console::facts::statement::Course;
 use crate::console::facts::{Scene, StatementFacts, statement_facts};
 use crate::console::report;
@@ -371,12 +371,6 @@ fn area_words(
     else {
         return (String::new(), Vec::new());
     };
-    let named: Vec<String> = area
-        .sections
-        .iter()
-        .filter_map(|ix| plant.section(*ix))
-        .map(|section| section.name.clone())
-        .collect();
     let mut words = Vec::new();
     if area.sections.len() == plant.all.section.len() {
         words.push(sections::WHOLE.to_owned());
@@ -395,7 +389,7 @@ fn area_words(
             ));
         }
     }
-    (crate::console::facts::explanation::both(&named), words)
+    (name_of(plant, Some(&area.id(plant))), words)
 }
 
 fn write_words(

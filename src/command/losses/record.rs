@@ -1,8 +1,8 @@
 //! The record of a data directory.
 //!
 //! The newest snapshot gives the last thirty days by cause of error. What lies before is read from
-//! the reports as they were stored (of a section: [`sections`]); only around the two ends of a longer balance a few readings are
-//! replayed, so that a calibration cancels in it as it does in a shorter one.
+//! the reports as they were stored (of a section: [`sections`]); only around the two ends of a longer
+//! balance a few readings are replayed, so that a calibration cancels in it as it does in a shorter one.
 
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;

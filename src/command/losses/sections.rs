@@ -3,10 +3,10 @@
 
 use super::LossesError;
 use super::record::{NEAR, Record};
-use crate::balance::area::Area;
+use crate::balance::area::{Area, section_ids_of};
 use crate::balance::chain::{self, Link};
 use crate::balance::window::GRID;
-use crate::console::facts::explanation::{both, section_names};
+use crate::console::facts::losses::name_of;
 use crate::console::facts::statement::Course;
 use crate::engine::WindowBalance;
 use crate::plant::{Id, SectionIx};
@@ -37,7 +37,7 @@ pub(super) fn balance(
             if links.is_empty() && whole(record, end)? {
                 let words = vec![WHOLE.to_owned()];
                 let found = record.long_balance(course)?;
-                return Ok(found.map(|balance| (balance, ("Whole plant".to_owned(), words))));
+                return Ok(found.map(|balance| (balance, (name_of(record.plant, None), words))));
             }
             course.notes.push(format!(
                 "the section has no balance up to {end} on record, so none over the whole stretch; \
@@ -70,18 +70,14 @@ pub(super) fn balance(
     let Some(area) = area else {
         return Ok(None);
     };
-    let ids: Vec<Id> = area
-        .sections
-        .iter()
-        .filter_map(|ix| record.plant.section(*ix).map(|one| Id::clone(&one.id)))
-        .collect();
+    let name = name_of(record.plant, Some(&area.id(record.plant)));
     let words = vec![format!(
         "{} balances as they were reported, end to end, with what has been booked since; their \
          uncertainties are added up",
         links.len()
     )];
     let joined = chain::joined(record.plant, record.engine.ledger(), &area, &links);
-    Ok(joined.map(|balance| (balance, (both(&section_names(record.plant, &ids)), words))))
+    Ok(joined.map(|balance| (balance, (name, words))))
 }
 
 /// Whether the plant was one area up to a time: there were reports, and none of a section.
@@ -109,7 +105,7 @@ fn last_before(
         let Some(id) = &dated.report.section else {
             continue;
         };
-        let holds = wanted.is_some_and(|wanted| id.split('+').any(|one| *one == **wanted));
+        let holds = wanted.is_some_and(|wanted| section_ids_of(id).any(|one| *one == **wanted));
         let windows = dated.report.windows.iter();
         let within = windows.filter(|window| window.from.is_some() && window.over <= most);
         if let (true, Some(balance), Some(to)) = (

@@ -19,7 +19,7 @@ const ROOM_MARGIN: f64 = 1.1;
 
 /// What seems not to be meant; none when nothing does.
 pub(super) fn doubt(view: &View, booking: &Booking, now: Option<Timestamp>) -> Option<Problem> {
-    let kg = booking.mass.value.si() * booking.kind.sign();
+    let kg = booking.signed_kg();
     let said = |kg: f64| Figure::two_digits(kg, "kg").with_unit();
     // Nothing is known before the plant has been read.
     let known = view.inventory.as_ref().map(|report| report.plant);

@@ -32,25 +32,22 @@ impl AlarmFacts {
     /// What is below for the engineer while no alarm stands; empty without any alert.
     #[must_use]
     pub fn alerts_waiting(&self) -> String {
-        let (all, new) = (self.alerts.len(), |alert: &&AlarmFact| {
-            alert.is_unacknowledged()
-        });
-        let late = |alert: &&AlarmFact| alert.is_overdue();
-        let stand = match all {
+        let count =
+            |which: fn(&AlarmFact) -> bool| self.alerts.iter().filter(|alert| which(alert)).count();
+        let mut words = match self.alerts.len() {
             0 => return String::new(),
-            1 => "1 alert stands".to_owned(),
-            more => format!("{more} alerts stand"),
+            1 => "1 alert stands for the engineer".to_owned(),
+            more => format!("{more} alerts stand for the engineer"),
         };
-        let new = self.alerts.iter().filter(new).count();
-        let late = self.alerts.iter().filter(late).count();
-        match (new, late) {
-            (0, 0) => format!("{stand} for the engineer"),
-            (new, 0) => format!("{stand} for the engineer, {new} not acknowledged"),
-            (0, late) => format!("{stand} for the engineer, {late} overdue"),
-            (new, late) => {
-                format!("{stand} for the engineer, {new} not acknowledged, {late} overdue")
+        for (number, what) in [
+            (count(AlarmFact::is_unacknowledged), "not acknowledged"),
+            (count(AlarmFact::is_overdue), "overdue"),
+        ] {
+            if number > 0 {
+                words = format!("{words}, {number} {what}");
             }
         }
+        words
     }
 }
 

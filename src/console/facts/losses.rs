@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::Scene;
 use super::explanation::{ExplanationFact, both, explanation_fact, section_names};
 use super::ranges::{RangeFact, range_facts};
+use crate::balance::area::section_ids_of;
 use crate::console::words::{Figure, Moment, loss_unit, number, window as window_name};
 use crate::engine::{LossReport, WindowBalance};
 use crate::plant::{End, Id, LossUnit, Passage, Plant};
@@ -165,7 +166,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
     let sections: Vec<String> = report
         .section
         .as_deref()
-        .map(|ids| ids.split('+').map(str::to_owned).collect())
+        .map(|ids| section_ids_of(ids).map(str::to_owned).collect())
         .unwrap_or_default();
     let unit = &loss_unit(scene.plant);
     let rate = |si: f64, std: Option<f64>| Figure::rate(si, std, unit);
@@ -404,11 +405,12 @@ pub(super) fn window(scene: Scene<'_>, w: &WindowBalance) -> WindowFact {
 }
 
 /// Names of an area's sections, joined as people speak.
-pub(super) fn name_of(plant: &Plant, section: Option<&str>) -> String {
+#[must_use]
+pub fn name_of(plant: &Plant, section: Option<&str>) -> String {
     match section {
         None => "Whole plant".into(),
         Some(ids) => {
-            let ids: Vec<Id> = ids.split('+').map(Id::from).collect();
+            let ids: Vec<Id> = section_ids_of(ids).map(Id::from).collect();
             both(&section_names(plant, &ids))
         }
     }
