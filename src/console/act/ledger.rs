@@ -49,7 +49,11 @@ fn doubted(shared: &Shared, sent: &Submission, entry: &LedgerEntry) -> Option<Pr
         return None;
     }
     let view = Arc::clone(&shared.office.view.borrow());
-    doubt(&view, &entry.booking, (shared.office.clocks.wall)())
+    let mut problem = doubt(&view, &entry.booking, (shared.office.clocks.wall)())?;
+    if is_for_programs(&sent.uri) {
+        problem.what_to_do.push_str(", with \"sure\": true");
+    }
+    Some(problem)
 }
 
 fn draft(shared: &Shared, plant: &Plant, sent: &Submission) -> Result<LedgerEntry, Problem> {

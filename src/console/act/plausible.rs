@@ -68,6 +68,6 @@ pub(super) fn doubt(view: &View, booking: &Booking, now: Option<Timestamp>) -> O
     Some(Problem::new(
         StatusCode::CONFLICT,
         &words,
-        "Check mass, unit and times. If it is so, say that you are sure (programs: \"sure\": true) and book it again",
+        "Check mass, unit and times. If it is so, say that you are sure and book it again",
     ))
 }
