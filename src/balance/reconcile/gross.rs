@@ -15,7 +15,8 @@
 //! from memory); Bagajewicz and Jiang 1998 (equivalent sets, from memory).
 
 use super::network::{BalanceIx, CauseIx, Network, VariableIx};
-use super::solve::{Estimate, GlobalTest, LikelihoodRatio, Reconciled, individual_limit, length};
+use super::result::{Estimate, GlobalTest, LikelihoodRatio, Reconciled};
+use super::solve::{individual_limit, length};
 use crate::balance::distribution::chi_square_limit;
 use crate::balance::linear::{Cholesky, dot};
 

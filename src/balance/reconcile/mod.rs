@@ -29,11 +29,12 @@
 
 mod gross;
 mod network;
+mod result;
 mod solve;
 
 pub use gross::{Alternative, Hypothesis, Search, Suspect};
 pub use network::{BalanceIx, CauseIx, Network, NetworkError, VariableIx};
-pub use solve::{
+pub use result::{
     BalanceResult, Classification, Estimate, GlobalTest, LikelihoodRatio, ReconcileError,
     Reconciled, Settings, VariableResult,
 };
