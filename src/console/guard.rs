@@ -1,5 +1,5 @@
-//! A listener that a slow or silent client cannot wear out: connections are counted, and one that
-//! makes the server wait too long between two of its answers is closed.
+//! A listener that a slow or silent client cannot wear out: connections are counted, in all and by
+//! address, and one that makes the server wait too long between two of its answers is closed.
 //!
 //! The limit runs from the last byte written, not from the last byte read, so that a header
 //! dripping in byte by byte gains nothing.
@@ -18,8 +18,12 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::Sleep;
 
+use super::shares::{Share, Shares};
+
 /// Most connections at once; a further client waits in the system's queue.
 const MOST_CONNECTIONS: usize = 256;
+/// Most of them from one address; one more is closed at once.
+const MOST_OF_ONE: usize = 192;
 /// Longest silence of the server that a connection may cause.
 pub(super) const PATIENCE: Duration = Duration::from_secs(30);
 
@@ -27,6 +31,7 @@ pub(super) const PATIENCE: Duration = Duration::from_secs(30);
 pub(super) struct GuardedListener {
     listener: TcpListener,
     room: Arc<Semaphore>,
+    shares: Arc<Shares>,
     patience: Duration,
 }
 
@@ -35,6 +40,7 @@ impl GuardedListener {
         Self {
             listener,
             room: Arc::new(Semaphore::new(MOST_CONNECTIONS)),
+            shares: Shares::new(MOST_OF_ONE),
             patience,
         }
     }
@@ -50,6 +56,9 @@ impl Listener for GuardedListener {
             let permit = Arc::clone(&self.room).acquire_owned().await.ok();
             // Through the trait: it waits where there are no file handles left.
             let (stream, address) = Listener::accept(&mut self.listener).await;
+            let Some(share) = self.shares.take(address.ip()) else {
+                continue;
+            };
             if stream.set_nodelay(true).is_err() {
                 continue;
             }
@@ -57,7 +66,7 @@ impl Listener for GuardedListener {
                 stream,
                 patience: self.patience,
                 limit: Box::pin(tokio::time::sleep(self.patience)),
-                _permit: permit,
+                _counted: (permit, share),
             };
             return (guarded, address);
         }
@@ -73,7 +82,7 @@ pub(super) struct Guarded {
     stream: TcpStream,
     patience: Duration,
     limit: Pin<Box<Sleep>>,
-    _permit: Option<OwnedSemaphorePermit>,
+    _counted: (Option<OwnedSemaphorePermit>, Share),
 }
 
 impl Guarded {

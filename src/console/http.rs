@@ -23,6 +23,7 @@ use super::guard::{GuardedListener, PATIENCE};
 use super::live::{Beat, PictureAge, keep_beating, live};
 use super::login::Sessions;
 use super::office::{Office, Past, PastError, Refusal};
+use super::shares::Shares;
 use super::words::SiteTime;
 use super::{act, api, metrics, pages, sign_in};
 
@@ -53,6 +54,7 @@ pub(super) struct Shared {
     pub(super) sessions: Sessions,
     pub(super) beats: broadcast::Sender<Beat>,
     pub(super) seats: Arc<Semaphore>,
+    pub(super) live_shares: Arc<Shares>,
     pub(super) checks: Arc<Semaphore>,
     pub(super) picture_age: PictureAge,
     pub(super) stop: CancellationToken,
@@ -211,6 +213,7 @@ pub async fn serve_with_patience(
         sessions: Sessions::default(),
         beats: broadcast::Sender::new(BEATS_KEPT),
         seats: Arc::new(Semaphore::new(super::live::MOST_CLIENTS)),
+        live_shares: Shares::new(super::live::MOST_OF_ONE),
         checks: Arc::new(Semaphore::new(CHECKS_AT_ONCE)),
         picture_age: PictureAge::default(),
         stop: stop.clone(),

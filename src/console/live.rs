@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
-use axum::extract::State;
+use axum::extract::{ConnectInfo, State};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
@@ -17,12 +17,14 @@ use tokio_stream::wrappers::BroadcastStream;
 use tokio_util::sync::CancellationToken;
 
 use super::facts::alarm_facts;
-use super::http::{Problem, Shared};
+use super::http::{Peer, Problem, Shared};
 use super::office::Office;
 use crate::time::{Span, Timestamp};
 
 /// Most clients that are fed at once; a further one is told so.
 pub const MOST_CLIENTS: usize = 64;
+/// Most of them from one address.
+pub const MOST_OF_ONE: usize = 48;
 /// At least one beat in this time.
 const BEAT: Duration = Duration::from_secs(5);
 /// At most one beat in this time.
@@ -150,13 +152,22 @@ pub(super) async fn keep_beating(shared: Arc<Shared>, stop: CancellationToken) {
 }
 
 /// `GET /live`: the beats as server-sent events.
-pub(super) async fn live(State(shared): State<Arc<Shared>>) -> Response {
-    let Ok(seat) = Arc::clone(&shared.seats).try_acquire_owned() else {
-        return Problem::unavailable(
-            &format!("{MOST_CLIENTS} pages are being kept live already"),
+pub(super) async fn live(
+    State(shared): State<Arc<Shared>>,
+    ConnectInfo(Peer(address)): ConnectInfo<Peer>,
+) -> Response {
+    let full = |whose: String| {
+        Problem::unavailable(
+            &format!("{whose} are being kept live already"),
             "Close a page elsewhere; this one still shows the plant when it is loaded again",
         )
-        .into_response();
+        .into_response()
+    };
+    let Some(share) = shared.live_shares.take(address.ip()) else {
+        return full(format!("{MOST_OF_ONE} pages of this address"));
+    };
+    let Ok(seat) = Arc::clone(&shared.seats).try_acquire_owned() else {
+        return full(format!("{MOST_CLIENTS} pages"));
     };
     let beats: broadcast::Receiver<Beat> = shared.beats.subscribe();
     if shared.stop.is_cancelled() {
@@ -169,7 +180,7 @@ pub(super) async fn live(State(shared): State<Arc<Shared>>) -> Response {
         // A client that could not keep up misses beats, not the next one.
         .filter_map(Result::ok)
         .map_while(move |beat| {
-            let _seat = &seat;
+            let _held = (&seat, &share);
             match beat {
                 Beat::Pulse(text) => Some(Ok::<_, Infallible>(
                     Event::default().event("pulse").data(&*text),

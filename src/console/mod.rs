@@ -20,6 +20,7 @@ pub mod office;
 mod pages;
 mod plot;
 pub mod report;
+mod shares;
 mod sign_in;
 pub mod words;
 

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use coldledger::console::live::MOST_CLIENTS;
+use coldledger::console::live::MOST_OF_ONE;
 use coldledger::time::{Span, Timestamp};
 
 use super::scene::{House, NOW, calm, house, troubled};
@@ -108,17 +108,23 @@ async fn an_old_picture_is_not_live() {
 }
 
 #[tokio::test]
-async fn one_page_too_many_is_told_so() {
+async fn one_page_too_many_of_an_address_is_told_so() {
     let house = house(calm).await;
     let mut streams = Vec::new();
-    for _ in 0..MOST_CLIENTS {
+    for _ in 0..MOST_OF_ONE {
         let stream = open(&house).await;
         assert_eq!(stream.status(), 200);
         streams.push(stream);
     }
     let refused = open(&house).await;
     assert_eq!(refused.status(), 503);
-    assert!(refused.text().await.unwrap().contains("kept live already"));
+    assert!(
+        refused
+            .text()
+            .await
+            .unwrap()
+            .contains("pages of this address are being kept live already")
+    );
     let (status, _) = house.get("/").await;
     assert_eq!(status, 200, "the pages themselves still come");
     drop(streams);
