@@ -92,14 +92,15 @@ pub(super) fn loss(scene: Scene<'_>, span: Span, points: &[LossPoint]) -> String
     let unit = loss_unit(scene.plant);
     let show = |si: f64| unit.from_si(si);
     let accepted = scene.plant.site.accepted_loss.value.si();
-    let curve = points.iter().map(|p| Point {
+    let still = || points.iter().filter(|p| !facts::is_moving(scene, p.at));
+    let curve = still().map(|p| Point {
         at: p.at,
         value: show(p.rate_kg_per_s),
         low: show(p.rate_kg_per_s - BAND_95 * p.std_kg_per_s),
         high: show(p.rate_kg_per_s + BAND_95 * p.std_kg_per_s),
     });
     // Drawn as the loss that would just be seen, on the same scale as the loss itself.
-    let limit = points.iter().map(|p| {
+    let limit = still().map(|p| {
         let value = show(accepted + p.detection_limit_kg_per_s);
         Point {
             at: p.at,

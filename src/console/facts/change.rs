@@ -60,10 +60,18 @@ pub fn change(scene: Scene<'_>, points: &[MassPoint]) -> Vec<ChangePoint> {
                 unexplained_kg: point.mass_kg - first.mass_kg - booked,
                 std_kg: libm::sqrt((point.std_kg * point.std_kg - constant * constant).max(0.0)),
                 accepted_kg: -accepted_kg_per_s * (point.at - first.at).seconds(),
-                moving: entries.iter().any(|entry| moves(entry, point.at)),
+                moving: is_moving(scene, point.at),
             }
         })
         .collect()
+}
+
+/// Whether helium that is booked was under way then: what is reckoned meanwhile shows the move, not a
+/// loss, until it is over and the books agree.
+#[must_use]
+pub fn is_moving(scene: Scene<'_>, at: Timestamp) -> bool {
+    let mut entries = scene.view.ledger.iter();
+    entries.any(|entry| entry.superseded_by.is_none() && moves(entry, at))
 }
 
 fn moves(entry: &LedgerView, at: Timestamp) -> bool {

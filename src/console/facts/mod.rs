@@ -17,7 +17,7 @@ pub mod statement;
 pub mod timeline;
 
 pub use alarms::{AlarmFact, AlarmFacts, alarm_facts};
-pub use change::{ChangePoint, change};
+pub use change::{ChangePoint, change, is_moving};
 pub use channels::{ChannelFact, ChannelFacts, channel_facts};
 pub use explanation::{ExplanationFact, HappeningFact, explanation_fact, happening_facts};
 pub use halls::{HallFact, HallFacts, hall_facts};
