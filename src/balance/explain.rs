@@ -110,7 +110,7 @@ impl Evidence<'_> {
             .iter()
             .find(|base| base.trace.of == self.leading)
             .or(bases.first())?;
-        if let Some(jump) = self.best_jump(leading) {
+        if let Some(jump) = self.best_jump(&bases, leading) {
             changes.extend(self.changes(&bases, &correlation, Tried::Jump, jump));
         }
         for &(at_s, _) in self.modes {
@@ -133,7 +133,12 @@ impl Evidence<'_> {
             .iter()
             .filter_map(|one| Some(changes.get(one.form)?.fit(&one.direction)))
             .collect();
-        enlarge(&changes, &mut fitted);
+        enlarge(&changes, &supposed, &mut fitted);
+        // What stood is over, or taken out of the series: whatever is named now would be chance.
+        let most = fitted.iter().fold(0.0_f64, |m, fit| m.max(fit.explained));
+        if most < 2.0 * TOLD_APART {
+            return None;
+        }
         let mut logs: Vec<f64> = supposed
             .iter()
             .zip(&fitted)
@@ -144,18 +149,37 @@ impl Evidence<'_> {
         Some(Explanation { groups, excluded })
     }
 
-    /// The time at which a jump explains the leading trace best. Every step is tried: one that is
-    /// off by a few explains little, since a jump shows in a single innovation.
-    fn best_jump(&self, leading: &Based) -> Option<f64> {
-        let (_, from, _) = self.onset_s;
-        let window = leading.series();
-        let all: Vec<usize> = (1..window.mass_kg.len().saturating_sub(1))
-            .filter(|&at| window.time_s(at) >= from - DAY_S / 2.0)
+    /// The time at which a jump explains a trace best: the leading one's at any time since the loss, the
+    /// others' near its beginning, since the leading one may not know of it (what came or went at once
+    /// is taken out of the plant's mass). Every step is tried, and then parts of one: a jump that is off by
+    /// little explains little, since it shows in one or two innovations.
+    fn best_jump(&self, bases: &[Based], leading: &Based) -> Option<f64> {
+        let (_, from, to) = self.onset_s;
+        let best = |base: &Based, times: &[f64]| {
+            let tried = try_changes(&base.series(), &base.fitted, Form::Jump, times);
+            tried.into_iter().max_by(|a, b| a.gain.total_cmp(&b.gain))
+        };
+        let found = bases.iter().filter_map(|base| {
+            let window = base.series();
+            let leads = base.trace.of == leading.trace.of;
+            let latest = if leads {
+                f64::INFINITY
+            } else {
+                to + DAY_S / 2.0
+            };
+            let all: Vec<f64> = (1..window.mass_kg.len().saturating_sub(1))
+                .map(|at| window.time_s(at))
+                .filter(|at_s| (from - DAY_S / 2.0..=latest).contains(at_s))
+                .collect();
+            Some((base, best(base, &all)?))
+        });
+        let (base, near) = found.max_by(|a, b| a.1.gain.total_cmp(&b.1.gain))?;
+        let window = base.series();
+        let around: Vec<f64> = (-7..=7)
+            .map(|eighths| near.at_s + f64::from(eighths) / 8.0 * window.step_s)
+            .filter(|at_s| *at_s >= window.time_s(1))
             .collect();
-        try_changes(&window, &leading.fitted, Form::Jump, &all)
-            .into_iter()
-            .max_by(|a, b| a.gain.total_cmp(&b.gain))
-            .map(|best| best.at_s)
+        best(base, &around).map(|best| best.at_s)
     }
 
     /// The time at which the leading trace has a leak through a hole begin. The onset known is that of a
@@ -402,14 +426,17 @@ impl Changes {
     }
 }
 
-/// Enlarges the uncertainties when even the best hypothesis leaves more than chance would.
-fn enlarge(changes: &[Changes], fitted: &mut [Fitting]) {
-    let left = changes
-        .first()
-        .map(|bend| {
-            let best = fitted.iter().fold(0.0_f64, |m, fit| m.max(fit.explained));
-            let free = bend.agreement.len().saturating_sub(1);
-            (bend.chi_square() - best, free)
+/// Enlarges the uncertainties when even the best hypothesis leaves more than chance would of what changes
+/// of its form, of any size in each trace, explain.
+fn enlarge(changes: &[Changes], supposed: &[Supposed], fitted: &mut [Fitting]) {
+    let left = supposed
+        .iter()
+        .zip(fitted.iter())
+        .max_by(|a, b| a.1.explained.total_cmp(&b.1.explained))
+        .and_then(|(best, fit)| Some((changes.get(best.form)?, fit.explained)))
+        .map(|(form, best)| {
+            let free = form.agreement.len().saturating_sub(1);
+            (form.chi_square() - best, free)
         })
         .filter(|(_, free)| *free > 0);
     let Some((left, free)) = left else {

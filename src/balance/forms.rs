@@ -14,7 +14,8 @@ use super::whiten::{Columns, DAY_S};
 pub(super) enum Form {
     /// From then on helium is lost faster.
     Bend,
-    /// Then helium was lost at once.
+    /// Then helium was lost at once. A sample is the mean over its step: one during which it was lost
+    /// shows a part of it.
     Jump,
     /// From then on the mass follows a course: the series' first regressor.
     Course,
@@ -27,7 +28,7 @@ impl Form {
     fn value(self, series: &LossSeries<'_>, i: usize, at_s: f64) -> f64 {
         match self {
             Self::Bend => -(series.time_s(i) - at_s) / DAY_S,
-            Self::Jump => -1.0,
+            Self::Jump => -((series.time_s(i) - at_s) / series.step_s).clamp(0.0, 1.0),
             Self::Course => course(series, i),
             Self::Through => course(series, i) - course(series, series.first_at(at_s)),
         }
@@ -49,6 +50,23 @@ pub(super) struct Fitted {
 }
 
 impl Fitted {
+    /// As [`Fitted::new`], but samples that look like spikes and to whose level the series then keeps are
+    /// none: something was lost or gained at once, or an instrument stepped.
+    pub fn with_steps(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
+        let all = design.present.clone();
+        let fitted = Self::new(design, noise, priors);
+        if design.take_steps_back(&all) == 0 {
+            return fitted;
+        }
+        let whitened = Whitened::new(design, &noise.parameters, true);
+        let solved = whitened.solve(priors);
+        Self {
+            whitened,
+            solved,
+            ..fitted
+        }
+    }
+
     pub fn new(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
         const PASSES: usize = 3;
         let mut whitened = Whitened::new(design, &noise.parameters, true);
@@ -144,7 +162,8 @@ pub(super) fn search(
     let start = series.first_at(range.0).min(end);
     let grid = |from: usize, to: usize, most: usize| {
         let stride = (to - from).div_ceil(most).max(1);
-        (from..=to).step_by(stride).collect::<Vec<_>>()
+        let samples = (from..=to).step_by(stride);
+        samples.map(|i| series.time_s(i)).collect::<Vec<_>>()
     };
     let coarse = try_changes(series, base, form, &grid(start, end, COARSE));
     let best = coarse.iter().fold(0.0_f64, |m, c| m.max(c.gain));
@@ -171,20 +190,19 @@ pub(super) fn try_change(
     series: &LossSeries<'_>,
     base: &Fitted,
     form: Form,
-    onset: usize,
+    at_s: f64,
 ) -> Option<(Candidate, Vec<f64>)> {
     let width = base.whitened.columns + 1;
     let transition = base.whitened.filter.transition;
     let mut state = Columns::new(1);
     let mut products = vec![0.0; width];
     let mut energy = 0.0;
-    let at_s = series.time_s(onset);
     let mut left: Vec<f64> = Vec::with_capacity(base.whitened.gains.len());
     let rows = || base.whitened.rows.chunks_exact(width);
     for (i, (gain, row)) in base.whitened.gains.iter().zip(rows()).enumerate() {
         let mut out = [0.0];
         match gain {
-            _ if i <= onset => {}
+            _ if !series.is_after(i, at_s) => {}
             None => state.skip(&transition, 1),
             Some(gain) => {
                 let change = form.value(series, i, at_s);
@@ -207,22 +225,21 @@ pub(super) fn try_change(
     Some((found, left))
 }
 
-/// The fit of a change at each of some samples of the grid, in rising order.
+/// The fit of a change at each of some times, in rising order.
 pub(super) fn try_changes(
     series: &LossSeries<'_>,
     base: &Fitted,
     form: Form,
-    onsets: &[usize],
+    times: &[f64],
 ) -> Vec<Candidate> {
     let width = base.whitened.columns + 1;
-    let count_of = onsets.len();
+    let count_of = times.len();
     let transition = base.whitened.filter.transition;
     let mut state = Columns::new(count_of);
     let mut row = vec![0.0; count_of];
     let mut out = vec![0.0; count_of];
     let mut energy = vec![0.0; count_of];
     let mut products = vec![0.0; width * count_of];
-    let times: Vec<f64> = onsets.iter().map(|i| series.time_s(*i)).collect();
     let mut active = 0;
     for (i, (gain, base_row)) in base
         .whitened
@@ -231,7 +248,7 @@ pub(super) fn try_changes(
         .zip(base.whitened.rows.chunks_exact(width))
         .enumerate()
     {
-        while onsets.get(active).is_some_and(|o| *o < i) {
+        while times.get(active).is_some_and(|at| series.is_after(i, *at)) {
             active += 1;
         }
         if active == 0 {
@@ -241,7 +258,7 @@ pub(super) fn try_changes(
             state.skip(&transition, active);
             continue;
         };
-        for (x, at) in row.iter_mut().zip(&times).take(active) {
+        for (x, at) in row.iter_mut().zip(times).take(active) {
             *x = form.value(series, i, *at);
         }
         let (Some(row), Some(out)) = (row.get(..active), out.get_mut(..active)) else {
@@ -257,7 +274,7 @@ pub(super) fn try_changes(
             }
         }
     }
-    let spacing = match times.as_slice() {
+    let spacing = match times {
         [a, b, ..] => b - a,
         _ => series.step_s,
     };

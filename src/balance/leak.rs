@@ -339,7 +339,7 @@ pub(super) fn without_change(
     let accepted = settings.accepted_kg_per_s * DAY_S;
     let mut design = Design::new(series, noise.daily_wave, accepted);
     let priors = priors(&design, noise, settings);
-    Ok(Fitted::new(&mut design, noise, &priors))
+    Ok(Fitted::with_steps(&mut design, noise, &priors))
 }
 
 /// Those of the changes that lose helium, where there are any: a gain may explain the series better, but

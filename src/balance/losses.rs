@@ -459,7 +459,7 @@ impl LossBook {
             .map(|number| self.accounts.unlike(number, ONSET_OVER))
             .map(|series| series.map(GridSeries::of_area))
             .collect();
-        self.find_unlike_noise(&unlike, onset_s.0);
+        self.find_unlike_noise(&unlike, onset_s.1);
         let judged: Vec<(&AreaBook, &NoiseModel, Option<AreaCourse>)> = self
             .areas
             .iter()
@@ -543,7 +543,8 @@ impl LossBook {
         Some(explanation)
     }
 
-    /// The comparisons' own noise, found from what lies before the onset, once a day.
+    /// The comparisons' own noise, found once a day from what lies before the onset: what came then, a
+    /// step of an instrument say, is to be told from that noise.
     fn find_unlike_noise(&mut self, series: &[Option<GridSeries>], onset_s: f64) {
         self.unlike_noise.resize(series.len(), None);
         for (kept, series) in self.unlike_noise.iter_mut().zip(series) {
@@ -555,12 +556,9 @@ impl LossBook {
             }
             let fitted = series.as_ref().and_then(|series| {
                 series.with(ONSET_OVER, |window| {
-                    let bends: Vec<f64> = [onset_s]
-                        .into_iter()
-                        .filter(|at| *at > window.start_s)
-                        .collect();
+                    let before = window.first_at(onset_s);
                     let window = LossSeries {
-                        bends_s: &bends,
+                        mass_kg: window.mass_kg.get(..before)?,
                         ..*window
                     };
                     let settings = NoiseSettings::default();

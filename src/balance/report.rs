@@ -359,7 +359,30 @@ pub struct Happening {
     pub booked: Option<Id>,
 }
 
+/// Uncertainties of a change beyond which it is one.
+pub(super) const CERTAIN_CHANGE: f64 = 6.0;
+
 impl Happening {
+    /// The vessel whose instruments would look the same if one of them had made a step: helium came or
+    /// went that no book has, and no other vessel has moved.
+    #[must_use]
+    pub fn alone(&self) -> Option<&Id> {
+        let one_sided = match self.kind {
+            HappeningKind::Vent | HappeningKind::Delivery | HappeningKind::Quench => true,
+            HappeningKind::Transfer
+            | HappeningKind::Fill
+            | HappeningKind::PumpDown
+            | HappeningKind::Regeneration => false,
+        };
+        let changed = self.net_kg.abs() > CERTAIN_CHANGE * self.net_std_kg;
+        match (self.gave.as_slice(), self.took.as_slice()) {
+            ([(id, _)], []) | ([], [(id, _)]) if one_sided && changed && self.booked.is_none() => {
+                Some(id)
+            }
+            _ => None,
+        }
+    }
+
     /// In one sentence.
     #[must_use]
     pub fn words(&self) -> String {
@@ -384,8 +407,11 @@ impl Happening {
         if !self.net_std_kg.is_finite() {
             return format!("{text}; the plant's change is not known{booked}");
         }
+        let doubt = self.alone().map_or_else(String::new, |id| {
+            format!("; {id} alone has moved, as if an instrument of it had made a step")
+        });
         format!(
-            "{text}; the plant's helium beside the books {:+.1} ± {:.1} kg{booked}",
+            "{text}; the plant's helium beside the books {:+.1} ± {:.1} kg{booked}{doubt}",
             self.net_kg, self.net_std_kg
         )
     }

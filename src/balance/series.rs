@@ -158,6 +158,11 @@ impl LossSeries<'_> {
         first_step_at((self.start_s, self.step_s), time_s).min(last)
     }
 
+    /// Whether a sample ends after a time, s; one that ends then does not, however it is rounded.
+    pub(crate) fn is_after(&self, sample: usize, time_s: f64) -> bool {
+        self.time_s(sample) - time_s > 1e-6 * self.step_s
+    }
+
     /// Length of the window, s.
     #[must_use]
     pub fn span_s(&self) -> f64 {
@@ -431,6 +436,48 @@ impl Design {
         self.present.iter().filter(|p| **p).count()
     }
 
+    /// Takes samples back that were set aside although the series kept to their level: a run that lies
+    /// nearer to what follows than half as far as to what came before. Where nothing follows yet, the
+    /// last of a run is what follows the others. Gives how many.
+    pub(crate) fn take_steps_back(&mut self, all: &[bool]) -> usize {
+        const NEAR: usize = 3;
+        let value = |i: usize| self.rows[i * (self.columns + 1) + self.columns];
+        let median = |samples: &mut dyn Iterator<Item = usize>| {
+            let mut values: Vec<f64> = samples.take(NEAR).map(value).collect();
+            values.sort_by(f64::total_cmp);
+            values.get(values.len() / 2).copied()
+        };
+        let aside = |i: usize| all.get(i) == Some(&true) && !self.present[i];
+        let mut back = Vec::new();
+        let mut i = 0;
+        while i < self.present.len() {
+            let end = (i..self.present.len())
+                .find(|at| !aside(*at))
+                .unwrap_or(self.present.len());
+            if end > i {
+                let there = |at: &usize| self.present[*at];
+                let before = median(&mut (0..i).rev().filter(there));
+                let (run, after) = match median(&mut (end..self.present.len()).filter(there)) {
+                    Some(after) => (median(&mut (i..end).rev()), Some(after)),
+                    None => (
+                        median(&mut (i..end - 1).rev().take(1)),
+                        Some(value(end - 1)),
+                    ),
+                };
+                if let (Some(before), Some(after), Some(run)) = (before, after, run)
+                    && (run - after).abs() < 0.5 * (run - before).abs()
+                {
+                    back.extend(i..end);
+                }
+            }
+            i = end + 1;
+        }
+        for i in &back {
+            self.present[*i] = true;
+        }
+        back.len()
+    }
+
     /// Marks samples that stand apart from their six neighbours by far more than neighbours differ.
     /// Gives how many were marked.
     ///
@@ -474,5 +521,37 @@ impl Design {
             }
         }
         marked
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn samples_to_whose_level_a_series_keeps_are_no_spikes() {
+        // A wave that no level hides in; 10 kg are gone from sample 20 on, and one sample is a spike.
+        let mut mass_kg: Vec<f64> = (0..30).map(|i| libm::sin(f64::from(i))).collect();
+        for kg in mass_kg.iter_mut().skip(20) {
+            *kg -= 10.0;
+        }
+        mass_kg[8] += 10.0;
+        let back = |length: usize, aside: &[usize]| {
+            let series = LossSeries {
+                start_s: 0.0,
+                step_s: 600.0,
+                mass_kg: &mass_kg[..length],
+                ..LossSeries::default()
+            };
+            let mut design = Design::new(&series, false, 0.0);
+            let all = design.present.clone();
+            design.set_aside(aside);
+            let back = design.take_steps_back(&all);
+            (back, design.usable())
+        };
+        assert_eq!(back(30, &[8, 20, 21]), (2, 29));
+        // Where nothing follows yet, two at one level are a step and one alone is not.
+        assert_eq!(back(22, &[8, 20, 21]), (2, 21));
+        assert_eq!(back(21, &[8, 20]), (0, 19));
     }
 }

@@ -111,13 +111,18 @@ impl<'a> Based<'a> {
         match course.and_then(|course| course.get(self.from()..)) {
             Some(course) => self.change_with(Form::Course, at_s, course),
             // No gas outdoors: nothing shows here.
-            None => Some(Change {
-                fitted: Candidate::at(at_s),
-                left: OnGrid {
-                    first: self.residuals.first,
-                    values: Vec::new(),
-                },
-            }),
+            None => Some(self.unseen(at_s)),
+        }
+    }
+
+    /// A change of which this trace shows nothing.
+    fn unseen(&self, at_s: f64) -> Change {
+        Change {
+            fitted: Candidate::at(at_s),
+            left: OnGrid {
+                first: self.residuals.first,
+                values: Vec::new(),
+            },
         }
     }
 
@@ -138,7 +143,8 @@ impl<'a> Based<'a> {
         let inside = |at: &usize| (from_s..=to_s).contains(&series.time_s(*at));
         let all: Vec<usize> = (1..course.len().saturating_sub(6)).filter(inside).collect();
         let stride = all.len().div_ceil(TRIED).max(1);
-        let some: Vec<usize> = all.into_iter().step_by(stride).collect();
+        let some = all.into_iter().step_by(stride);
+        let some: Vec<f64> = some.map(|at| series.time_s(at)).collect();
         try_changes(&series, &self.fitted, Form::Through, &some)
     }
 
@@ -155,12 +161,15 @@ impl<'a> Based<'a> {
             ..self.series()
         };
         let last = self.residuals.values.len().checked_sub(1)?;
-        let onset = series.first_at(at_s).max(1).min(last);
-        let (fitted, values) = try_change(&series, &self.fitted, form, onset)?;
-        Some(Change {
-            fitted,
-            left: OnGrid { first, values },
-        })
+        let at_s = at_s.max(series.time_s(1)).min(series.time_s(last));
+        let tried = try_change(&series, &self.fitted, form, at_s);
+        Some(tried.map_or_else(
+            || self.unseen(at_s),
+            |(fitted, values)| Change {
+                fitted,
+                left: OnGrid { first, values },
+            },
+        ))
     }
 
     /// Residuals before the onset, by number of the grid step.

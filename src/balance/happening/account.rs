@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::track::Change;
 use crate::balance::ledger::Ledger;
-use crate::balance::report::{Happening, HappeningKind};
+use crate::balance::report::{CERTAIN_CHANGE, Happening, HappeningKind};
 use crate::helium::LAMBDA_TEMPERATURE_K;
 use crate::plant::{BookingKind, Contents, Id, LiquidState, Plant, VesselIx};
 use crate::time::{Span, Timestamp};
@@ -24,8 +24,6 @@ pub struct Jump {
     pub booked: bool,
 }
 
-/// Uncertainties of a change beyond which it is one.
-pub(super) const CERTAIN: f64 = 6.0;
 /// Uncertainties of a vessel's change beyond which it is listed.
 const LISTED: f64 = 3.0;
 /// Part of its contents that a bath must gain or lose.
@@ -102,7 +100,7 @@ pub(super) fn kind(plant: &Plant, moved: &[Moved], whole: Option<Change>) -> Opt
     let fell_kg: f64 = baths().map(|bath| (-bath.change.kg).max(0.0)).sum();
     let rose_kg: f64 = baths().map(|bath| bath.change.kg.max(0.0)).sum();
     let whole_kg = whole
-        .filter(|change| change.exceeds(CERTAIN))
+        .filter(|change| change.exceeds(CERTAIN_CHANGE))
         .map_or(0.0, |change| change.kg);
     if baths().any(|bath| bath.was_pumped_down(plant)) {
         return Some(HappeningKind::PumpDown);
@@ -206,7 +204,8 @@ impl Done {
 
     /// Whether the plant's helium changed for certain.
     fn is_jump(&self) -> bool {
-        self.whole.is_some_and(|(kg, std)| kg.abs() > CERTAIN * std)
+        self.whole
+            .is_some_and(|(kg, std)| kg.abs() > CERTAIN_CHANGE * std)
     }
 
     /// The entry that explains it: of those that ran at that time, else of those near it whose mass

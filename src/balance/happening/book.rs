@@ -4,11 +4,11 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use super::account::{self, CERTAIN, Done, FRESH_GAS_DOUBT, Jump, Moved, PART_OF_BATH};
+use super::account::{self, Done, FRESH_GAS_DOUBT, Jump, Moved, PART_OF_BATH};
 use super::track::{Change, STEP, Step, Track};
 use crate::balance::inventory::{Readings, VesselMass};
 use crate::balance::ledger::Ledger;
-use crate::balance::report::{Happening, HappeningKind};
+use crate::balance::report::{CERTAIN_CHANGE, Happening, HappeningKind};
 use crate::balance::tally::Tally;
 use crate::plant::{Contents, Id, Mode, Plant, VesselIx};
 use crate::quantity::Quality;
@@ -231,11 +231,11 @@ impl HappeningBook {
             _ => 0.0,
         };
         let mut moving: Vec<(Option<VesselIx>, Monotonic)> = Vec::new();
-        let began = self.plant.moves(plant, CERTAIN, unrest_kg, 0.0);
+        let began = self.plant.moves(plant, CERTAIN_CHANGE, unrest_kg, 0.0);
         moving.extend(began.map(|at| (None, at)));
         for ((number, vessel), track) in (0u32..).zip(&plant.all.vessel).zip(&self.vessels) {
             if matches!(vessel.contents, Contents::Bath { .. }) {
-                let began = track.moves(plant, CERTAIN, 0.0, PART_OF_BATH);
+                let began = track.moves(plant, CERTAIN_CHANGE, 0.0, PART_OF_BATH);
                 moving.extend(began.map(|at| (Some(VesselIx(number)), at)));
             }
         }

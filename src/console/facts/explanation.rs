@@ -127,6 +127,9 @@ fn happening(scene: Scene<'_>, one: &Happening) -> HappeningFact {
     if !one.took.is_empty() {
         words = format!("{words}; into {}", side(&one.took));
     }
+    if one.alone().is_some() {
+        words += "; nothing else has moved, as if an instrument of it had made a step";
+    }
     HappeningFact {
         from: scene.time.minute(one.from),
         to: scene.time.minute(one.to),

@@ -169,7 +169,7 @@ fn of_happening(scene: Scene<'_>, happening: &Happening) -> TimelineEntry {
             Some(happening.net_std_kg),
         ),
         entry: happening.booked.as_ref().map(ToString::to_string),
-        to_do: to_do(happening).into(),
+        to_do: to_do(happening),
         note: String::new(),
     }
 }
@@ -184,8 +184,8 @@ fn part(plant: &Plant, id: &Id, kg: f64) -> PartFact {
     }
 }
 
-fn to_do(happening: &Happening) -> &'static str {
-    match (happening.kind, &happening.booked) {
+fn to_do(happening: &Happening) -> String {
+    let of_books = match (happening.kind, &happening.booked) {
         (HappeningKind::Delivery, None) => {
             "Not booked: enter it in the ledger with what was weighed or metered."
         }
@@ -193,7 +193,14 @@ fn to_do(happening: &Happening) -> &'static str {
             "Not booked: find out where it went. If gas was let out or handed out, enter it in the ledger."
         }
         _ => "",
-    }
+    };
+    let of_instruments = match happening.alone() {
+        Some(_) => {
+            "No other vessel has moved, as if an instrument of this one had made a step: compare them first. "
+        }
+        None => "",
+    };
+    format!("{of_instruments}{of_books}").trim_end().to_owned()
 }
 
 /// Room for gas of a picture; none when no store says where it is full.
