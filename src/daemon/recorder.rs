@@ -6,6 +6,7 @@
 //! nothing is acknowledged. Once the store can be opened again the engine is rebuilt from what is
 //! on record, polls that were missed are put on record as such, and recording goes on.
 
+use std::collections::BTreeSet;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -14,7 +15,7 @@ use crate::engine::snapshot::SNAPSHOT_FORMAT;
 use crate::engine::{
     ENGINE_VERSION, Engine, Event, EventKind, LedgerEntry, Outcome, OutcomeKind, Provenance,
 };
-use crate::history::{Reader, Recovery, StorageError, Store, StoreSettings, Suspect};
+use crate::history::{LedgerRead, Reader, Recovery, StorageError, Store, StoreSettings, Suspect};
 use crate::plant::files::SourceFile;
 use crate::plant::{DescriptionHash, Plant, load};
 use crate::replay;
@@ -492,6 +493,7 @@ fn rebuild(
     let from = engine.seq() + 1;
     let careful = store.careful();
     let mut holes = 0u32;
+    let mut unreadable = BTreeSet::new();
     let replayed = reader.replay(from, |mut event| {
         if careful {
             let content = content(&event.kind);
@@ -506,7 +508,7 @@ fn rebuild(
         if event.seq > engine.seq() + 1 {
             // Trimmed or damaged: go on behind the hole with the ledger entries made in it.
             holes += 1;
-            match entries_before(&reader, event.seq) {
+            match entries_before(&reader, event.seq, &mut unreadable) {
                 Ok(saved) => engine.resume_after(event.seq - 1, saved),
                 Err(error) => {
                     problem = Some(error.into());
@@ -540,22 +542,38 @@ fn rebuild(
     }
     let last = store.last_seq();
     if engine.seq() < last {
-        engine.resume_after(last, entries_before(&reader, u64::MAX)?);
+        let saved = entries_before(&reader, u64::MAX, &mut unreadable)?;
+        engine.resume_after(last, saved);
         for id in engine.unsaved() {
             opened.notes.push(format!(
                 "ledger entry {id} was lost with the damaged history"
             ));
         }
     }
+    for row in unreadable {
+        opened.notes.push(format!(
+            "row {row} of the journal, a ledger entry, does not read back: what it booked is \
+             missing from the balance; find it in the books of the site and enter it again"
+        ));
+    }
     Ok(engine)
 }
 
-/// Ledger entries on record that were entered before that event.
-fn entries_before(reader: &Reader, seq: u64) -> Result<Vec<(u64, LedgerEntry)>, StorageError> {
-    let mut entries = reader.ledger(
+/// Ledger entries on record that were entered before that event; and rows that hold one and do not read
+/// back.
+fn entries_before(
+    reader: &Reader,
+    seq: u64,
+    unreadable: &mut BTreeSet<u64>,
+) -> Result<Vec<(u64, LedgerEntry)>, StorageError> {
+    let LedgerRead {
+        mut entries,
+        damaged,
+    } = reader.ledger(
         Timestamp::from_millis(i64::MIN),
         Timestamp::from_millis(i64::MAX),
     )?;
+    unreadable.extend(damaged);
     entries.retain(|(entered, _)| *entered < seq);
     entries.sort_by_key(|(entered, _)| *entered);
     Ok(entries)

@@ -31,7 +31,7 @@ pub use journal::{Hash, JournalCheck, OutcomeHasher};
 pub use open::MovedAside;
 pub use outbox::Cursors;
 pub use raw::{RawSample, RawSamples};
-pub use reader::{HashPoint, JournalRow, Reader, Statistics, StoredOutcome};
+pub use reader::{HashPoint, JournalRow, LedgerRead, Reader, Statistics, StoredOutcome};
 pub use replay::Replayed;
 pub use rescue::Rescued;
 pub use retention::Trimmed;

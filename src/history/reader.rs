@@ -40,6 +40,15 @@ pub struct JournalRow {
     pub outcome: StoredOutcome,
 }
 
+/// Ledger entries of a time.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct LedgerRead {
+    /// Each with the position at which it was entered.
+    pub entries: Vec<(u64, LedgerEntry)>,
+    /// Rows of the journal that hold an entry of that time and do not read back.
+    pub damaged: Vec<u64>,
+}
+
 /// The hash over all outcomes up to an event.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct HashPoint {
@@ -217,29 +226,31 @@ impl Reader {
         )
     }
 
-    /// Ledger entries whose effective time lies in `[from, to)`, in that order, with the position
-    /// at which each was entered. Entries that were superseded are among them.
+    /// Ledger entries whose effective time lies in `[from, to)`, in that order. Entries that were
+    /// superseded are among them. A damaged row takes no other one with it.
     ///
     /// # Errors
-    /// As [`Self::journal`].
-    pub fn ledger(
-        &self,
-        from: Timestamp,
-        to: Timestamp,
-    ) -> Result<Vec<(u64, LedgerEntry)>, StorageError> {
-        let rows = self.journal_rows(
+    /// What the database refuses.
+    pub fn ledger(&self, from: Timestamp, to: Timestamp) -> Result<LedgerRead, StorageError> {
+        let mut damaged = Vec::new();
+        let rows = self.journal_rows_but(
             "JOIN ledger l ON l.journal = j.id WHERE l.effective_utc >= ?1 AND l.effective_utc < ?2
              ORDER BY l.effective_utc, j.id",
             from.millis(),
             to.millis(),
+            |row, _| {
+                damaged.push(row);
+                Ok(())
+            },
         )?;
-        Ok(rows
+        let entries = rows
             .into_iter()
             .filter_map(|row| match row.outcome.outcome.kind {
                 OutcomeKind::Booked(entry) => Some((row.outcome.outcome.seq, entry)),
                 _ => None,
             })
-            .collect())
+            .collect();
+        Ok(LedgerRead { entries, damaged })
     }
 
     pub(super) fn journal_rows(
@@ -247,6 +258,21 @@ impl Reader {
         which: &str,
         first: i64,
         second: i64,
+    ) -> Result<Vec<JournalRow>, StorageError> {
+        self.journal_rows_but(which, first, second, |row, error| {
+            Err(StorageError::Corrupt {
+                detail: format!("row {row} of the journal does not read back: {error}"),
+            })
+        })
+    }
+
+    /// Rows of the journal; what does not read back is told and, unless that is an error, left out.
+    fn journal_rows_but(
+        &self,
+        which: &str,
+        first: i64,
+        second: i64,
+        mut damaged: impl FnMut(u64, postcard::Error) -> Result<(), StorageError>,
     ) -> Result<Vec<JournalRow>, StorageError> {
         let mut statement = self.db.prepare_cached(&format!(
             "SELECT j.id, j.seq, j.idx, j.provenance, j.data FROM journal j {which}"
@@ -257,9 +283,13 @@ impl Reader {
         while let Some(row) = rows.next()? {
             let id: i64 = row.get(0)?;
             let data: Vec<u8> = row.get(4)?;
-            let (stamp, kind) = decode_outcome(&data).map_err(|error| StorageError::Corrupt {
-                detail: format!("row {id} of the journal does not read back: {error}"),
-            })?;
+            let (stamp, kind) = match decode_outcome(&data) {
+                Ok(outcome) => outcome,
+                Err(error) => {
+                    damaged(id.cast_unsigned(), error)?;
+                    continue;
+                }
+            };
             found.push(JournalRow {
                 id: id.cast_unsigned(),
                 outcome: StoredOutcome {

@@ -222,6 +222,35 @@ fn truncation_is_found_even_after_a_clean_stop() {
     assert!(recovery.moved_aside.is_some());
 }
 
+/// A row of the journal goes bad: the other entries of the ledger are there, and the row is named.
+#[test]
+fn a_damaged_entry_takes_no_other_one_with_it() {
+    let directory = tempfile::tempdir().unwrap();
+    let (mut store, _) = open(directory.path());
+    append_through(&mut store, 4_000);
+    store.close().unwrap();
+    let read = || {
+        let reader = Reader::open(directory.path()).unwrap();
+        reader.ledger(EVER[0], EVER[1]).unwrap()
+    };
+    let before = read();
+    assert!(before.entries.len() > 3 && before.damaged.is_empty());
+    let db = raw(directory.path());
+    let newest: i64 = db
+        .query_row("SELECT max(journal) FROM ledger", [], |row| row.get(0))
+        .unwrap();
+    db.execute("UPDATE journal SET data = x'ffff' WHERE id = ?", [newest])
+        .unwrap();
+    let after = read();
+    assert_eq!(after.damaged, [newest.cast_unsigned()]);
+    assert_eq!(after.entries.len(), before.entries.len() - 1);
+    let reader = Reader::open(directory.path()).unwrap();
+    assert!(matches!(
+        reader.verify_journal().unwrap(),
+        JournalCheck::Broken { row, .. } if row == newest.cast_unsigned()
+    ));
+}
+
 /// A page of readings goes bad: the journal, the ledger and the descriptions come over.
 #[test]
 fn journal_and_ledger_survive_a_damaged_file() {
@@ -240,7 +269,8 @@ fn journal_and_ledger_survive_a_damaged_file() {
     let ledger = Reader::open(directory.path())
         .unwrap()
         .ledger(EVER[0], EVER[1])
-        .unwrap();
+        .unwrap()
+        .entries;
     Cursors::open(directory.path())
         .unwrap()
         .advance("mqtt", 7)
@@ -268,7 +298,7 @@ fn journal_and_ledger_survive_a_damaged_file() {
     let reader = Reader::open(directory.path()).unwrap();
     assert_eq!(reader.journal(1, before.len()).unwrap(), before);
     assert_eq!(
-        reader.ledger(EVER[0], EVER[1]).unwrap()[..ledger.len()],
+        reader.ledger(EVER[0], EVER[1]).unwrap().entries[..ledger.len()],
         ledger
     );
     assert!(

@@ -142,11 +142,11 @@ fn ledger_is_ordered_by_when_helium_moved() {
         })
         .collect();
     assert!(expected.len() > 3);
-    assert_eq!(reader.ledger(at(0), at(4_001)).unwrap(), expected);
+    assert_eq!(reader.ledger(at(0), at(4_001)).unwrap().entries, expected);
     let (second, _) = &expected[1];
     let from = i64::try_from(*second).unwrap();
     assert_eq!(
-        reader.ledger(at(from), at(from + 1)).unwrap(),
+        reader.ledger(at(from), at(from + 1)).unwrap().entries,
         expected[1..2]
     );
 }

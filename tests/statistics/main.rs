@@ -21,4 +21,5 @@ mod losses;
 mod magnets;
 mod replay;
 mod score;
+mod sections;
 mod support;
