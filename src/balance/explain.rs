@@ -21,7 +21,7 @@
 //! and equivalent sets: Narasimhan and Jordache 2000; marginal likelihood: Jeffreys 1939.
 
 use super::area::Area;
-use super::forms::{Form, try_changes};
+use super::forms::{Form, likeliest, try_changes};
 use super::hole::{self, Hole, HoleFit};
 use super::inventory::VesselMass;
 use super::linear::{Cholesky, dot};
@@ -105,28 +105,28 @@ impl Evidence<'_> {
             .map(|trace| Based::new(trace, self.onset_s.0))
             .collect::<Option<_>>()?;
         let correlation = Cholesky::new(&correlations(&bases), bases.len())?;
-        let mut changes = vec![self.changes(&bases, &correlation, Tried::Bend, self.onset_s.0)?];
+        let mut changes = vec![self.changes(&bases, &correlation, Tried::Bend, self.onset_s.0)];
         let leading = bases
             .iter()
             .find(|base| base.trace.of == self.leading)
             .or(bases.first())?;
         if let Some(jump) = self.best_jump(&bases, leading) {
-            changes.extend(self.changes(&bases, &correlation, Tried::Jump, jump));
+            changes.push(self.changes(&bases, &correlation, Tried::Jump, jump));
         }
         for &(at_s, _) in self.modes {
-            changes.extend(self.changes(&bases, &correlation, Tried::Jump, at_s));
+            changes.push(self.changes(&bases, &correlation, Tried::Jump, at_s));
         }
         if bases
             .iter()
             .any(|base| base.trace.series.warming().is_some())
         {
             let at_s = self.onset_s.0;
-            changes.extend(self.changes(&bases, &correlation, Tried::Lag, at_s));
+            changes.push(self.changes(&bases, &correlation, Tried::Lag, at_s));
         }
         for (number, hole) in self.holes.iter().enumerate() {
             let at_s = self.best_onset(leading, hole);
             let through = Tried::Through(number);
-            changes.extend(self.changes(&bases, &correlation, through, at_s));
+            changes.push(self.changes(&bases, &correlation, through, at_s));
         }
         let mut supposed = self.supposed(&changes);
         let mut fitted: Vec<Fitting> = supposed
@@ -156,8 +156,12 @@ impl Evidence<'_> {
     fn best_jump(&self, bases: &[Based], leading: &Based) -> Option<f64> {
         let (_, from, to) = self.onset_s;
         let best = |base: &Based, times: &[f64]| {
-            let tried = try_changes(&base.series(), &base.fitted, Form::Jump, times);
-            tried.into_iter().max_by(|a, b| a.gain.total_cmp(&b.gain))
+            likeliest(&try_changes(
+                &base.series(),
+                &base.fitted,
+                Form::Jump,
+                times,
+            ))
         };
         let found = bases.iter().filter_map(|base| {
             let window = base.series();
@@ -187,30 +191,17 @@ impl Evidence<'_> {
     fn best_onset(&self, leading: &Based, hole: &Hole) -> f64 {
         let (at, from, to) = self.onset_s;
         let (from, to) = (from - HOLE_BEFORE_S, to + DAY_S / 2.0);
-        let tried = leading.begun_between(hole, (from, to));
-        tried
-            .into_iter()
-            .max_by(|a, b| a.gain.total_cmp(&b.gain))
-            .map_or(at, |best| best.at_s)
+        likeliest(&leading.begun_between(hole, (from, to))).map_or(at, |best| best.at_s)
     }
 
-    fn changes(
-        &self,
-        bases: &[Based],
-        correlation: &Cholesky,
-        tried: Tried,
-        at_s: f64,
-    ) -> Option<Changes> {
+    fn changes(&self, bases: &[Based], correlation: &Cholesky, tried: Tried, at_s: f64) -> Changes {
         let change = |base: &Based| match tried {
             Tried::Bend => base.change(Form::Bend, at_s),
             Tried::Jump => base.change(Form::Jump, at_s),
             Tried::Lag => base.lag(at_s),
-            Tried::Through(number) => base.through(self.holes.get(number)?, at_s),
+            Tried::Through(number) => base.through(self.holes.get(number), at_s),
         };
-        let found: Vec<(&Based, Change)> = bases
-            .iter()
-            .map(|base| Some((base, change(base)?)))
-            .collect::<Option<_>>()?;
+        let found: Vec<(&Based, Change)> = bases.iter().map(|base| (base, change(base))).collect();
         let mut information = Vec::with_capacity(found.len() * found.len());
         let mut agreement = vec![0.0; found.len()];
         for (i, ((_, one), agrees)) in found.iter().zip(&mut agreement).enumerate() {
@@ -228,12 +219,12 @@ impl Evidence<'_> {
                 *agrees += weight * with_data;
             }
         }
-        Some(Changes {
+        Changes {
             tried,
             at_s,
             information,
             agreement,
-        })
+        }
     }
 
     /// Holds the holes in an area against a steady loss from it. Together they are one hypothesis, a leak

@@ -34,7 +34,7 @@ use serde::{Deserialize, Serialize};
 use super::least_squares::{LONGEST_SPIKE, SPIKE};
 use super::linear::Cholesky;
 use super::noise::{NoiseModel, prior_for};
-use super::series::{LossError, WAVES, check_free, check_numbers, from_first, wave_row};
+use super::series::{LossError, check_numbers, from_first, wave_row};
 use super::whiten::{DAY_S, SHOWN, STATES, Transition};
 
 /// What the filter may assume.
@@ -102,18 +102,10 @@ impl LossFilter {
         origin_s: f64,
     ) -> Result<Self, LossError> {
         let change = settings.rate_change_a_day_kg_per_s;
-        check_numbers(&[
-            ("change of the loss rate in kg/s", change, change >= 0.0),
-            (
-                "step of the grid in s",
-                noise.step_s,
-                (1.0..=7200.0).contains(&noise.step_s),
-            ),
-            ("origin in s", origin_s, true),
-        ])?;
-        check_free(regressors)?;
+        check_numbers(&[("change of the loss rate in kg/s", change, change >= 0.0)])?;
+        noise.check_stream(origin_s, regressors)?;
         let transition = transition(&noise);
-        let waves = if noise.daily_wave { WAVES } else { 0 };
+        let waves = noise.waves();
         let states = transition.states + 2 + waves + regressors;
         let mut root = Root::new(states);
         for (i, variance) in transition

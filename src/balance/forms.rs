@@ -50,23 +50,6 @@ pub(super) struct Fitted {
 }
 
 impl Fitted {
-    /// As [`Fitted::new`], but samples that look like spikes and to whose level the series then keeps are
-    /// none: something was lost or gained at once, or an instrument stepped.
-    pub fn with_steps(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
-        let all = design.present.clone();
-        let fitted = Self::new(design, noise, priors);
-        if design.take_steps_back(&all) == 0 {
-            return fitted;
-        }
-        let whitened = Whitened::new(design, &noise.parameters, true);
-        let solved = whitened.solve(priors);
-        Self {
-            whitened,
-            solved,
-            ..fitted
-        }
-    }
-
     pub fn new(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
         const PASSES: usize = 3;
         let mut whitened = Whitened::new(design, &noise.parameters, true);
@@ -92,6 +75,23 @@ impl Fitted {
             whitened,
             solved,
             spikes,
+        }
+    }
+
+    /// As [`Fitted::new`], but samples that look like spikes and to whose level the series then keeps are
+    /// none: something was lost or gained at once, or an instrument stepped.
+    pub fn with_steps(design: &mut Design, noise: &NoiseModel, priors: &[Prior]) -> Self {
+        let all = design.present.clone();
+        let fitted = Self::new(design, noise, priors);
+        if design.take_steps_back(&all) == 0 {
+            return fitted;
+        }
+        let whitened = Whitened::new(design, &noise.parameters, true);
+        let solved = whitened.solve(priors);
+        Self {
+            whitened,
+            solved,
+            ..fitted
         }
     }
 }
@@ -143,6 +143,11 @@ impl Candidate {
             stands_for_s: 1.0,
         }
     }
+}
+
+/// The change that explains a series best.
+pub(super) fn likeliest(of: &[Candidate]) -> Option<Candidate> {
+    of.iter().copied().max_by(|a, b| a.gain.total_cmp(&b.gain))
 }
 
 /// Tries changes of one form: first over the whole range, then closer where they explain the data.

@@ -18,7 +18,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::distribution::{normal_probability, normal_quantile, student_quantile};
-use super::forms::{Candidate, Fitted, Form, search};
+use super::forms::{Candidate, Fitted, Form, likeliest, search};
 use super::least_squares::{Prior, Solved, Whitened, count};
 use super::noise::{self, NoiseModel, NoiseSettings, RateVariance, nuisance_prior, rate_variance};
 use super::series::{Design, LossError, LossSeries, LossSettings, RATE};
@@ -247,11 +247,7 @@ pub fn estimate_with_onset(
         Onset::Within(from, to) => search(series, &base, Form::Bend, (from, to)),
     };
     let candidates = losses_of(candidates);
-    let best = candidates
-        .iter()
-        .copied()
-        .max_by(|a, b| a.gain.total_cmp(&b.gain))
-        .ok_or(LossError::RateNotSeparable)?;
+    let best = likeliest(&candidates).ok_or(LossError::RateNotSeparable)?;
     // Once more with the most likely onset: spikes and the size of the residuals are judged with
     // the loss in the model.
     let bends: Vec<f64> = series.bends_s.iter().copied().chain([best.at_s]).collect();

@@ -25,7 +25,7 @@ use serde::{Deserialize, Serialize};
 
 use super::least_squares::{Prior, Solved, Whitened, count, spikes_in};
 use super::linear::{Cholesky, dot};
-use super::series::{Design, LossError, LossSeries, check_numbers};
+use super::series::{Design, LossError, LossSeries, WAVES, check_free, check_numbers};
 use super::whiten::{
     DAY_S, HALF_DAY_SHARE, NoiseParameters, WAVE_MEMORY_S, correlation_form, transposed,
 };
@@ -121,6 +121,25 @@ impl NoiseModel {
             [s, c, ..] if self.daily_wave => libm::sqrt(s * s + c * c),
             _ => 0.0,
         }
+    }
+
+    /// Refuses a grid on which, or a time from which, samples cannot be taken one by one, and more
+    /// regressors than fit beside.
+    pub(crate) fn check_stream(&self, origin_s: f64, regressors: usize) -> Result<(), LossError> {
+        check_numbers(&[
+            (
+                "step of the grid in s",
+                self.step_s,
+                (1.0..=7200.0).contains(&self.step_s),
+            ),
+            ("origin in s", origin_s, true),
+        ])?;
+        check_free(regressors)
+    }
+
+    /// Columns of the mean daily wave.
+    pub(crate) fn waves(&self) -> usize {
+        if self.daily_wave { WAVES } else { 0 }
     }
 
     pub(crate) fn check_grid(&self, series_s: f64) -> Result<(), LossError> {

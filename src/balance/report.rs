@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::distribution::student_quantile;
 use crate::plant::Id;
 use crate::quantity::{Quality, Reason};
 use crate::time::{Span, Timestamp};
@@ -123,6 +124,21 @@ pub struct ExcessLoss {
     pub lost_kg: f64,
     /// Its standard uncertainty, kg.
     pub lost_std_kg: f64,
+}
+
+impl ExcessLoss {
+    /// 95 % band of the rate, kg/s. The standard uncertainty rests on noise found in a week or two, which
+    /// hardly shows what lasts for days: it is taken to be known to a third, as if by four degrees of
+    /// freedom, so the band is of Student's t.
+    ///
+    /// **Source** JCGM 100:2008, G.3.2 (band) and G.4.2, equation G.3 (degrees of freedom of what is
+    /// judged). The third is judgement, held against the plants of the score.
+    #[must_use]
+    pub fn band_95_kg_per_s(&self) -> (f64, f64) {
+        const DEGREES_OF_FREEDOM: f64 = 4.0;
+        let half = student_quantile(0.975, DEGREES_OF_FREEDOM) * self.std_kg_per_s;
+        (self.excess_kg_per_s - half, self.excess_kg_per_s + half)
+    }
 }
 
 /// What could explain a change of the plant's helium, most credible first.
@@ -363,10 +379,10 @@ pub struct Happening {
 pub(super) const CERTAIN_CHANGE: f64 = 6.0;
 
 impl Happening {
-    /// The vessel whose instruments would look the same if one of them had made a step: helium came or
-    /// went that no book has, and no other vessel has moved.
+    /// What speaks for an instrument's step instead: helium came or went that no book has, and no other
+    /// vessel has moved.
     #[must_use]
-    pub fn alone(&self) -> Option<&Id> {
+    pub fn doubt(&self) -> Option<&'static str> {
         let one_sided = match self.kind {
             HappeningKind::Vent | HappeningKind::Delivery | HappeningKind::Quench => true,
             HappeningKind::Transfer
@@ -374,13 +390,10 @@ impl Happening {
             | HappeningKind::PumpDown
             | HappeningKind::Regeneration => false,
         };
+        let alone = self.gave.len() + self.took.len() == 1;
         let changed = self.net_kg.abs() > CERTAIN_CHANGE * self.net_std_kg;
-        match (self.gave.as_slice(), self.took.as_slice()) {
-            ([(id, _)], []) | ([], [(id, _)]) if one_sided && changed && self.booked.is_none() => {
-                Some(id)
-            }
-            _ => None,
-        }
+        (one_sided && alone && changed && self.booked.is_none())
+            .then_some("no other vessel has moved, as if an instrument of this one had made a step")
     }
 
     /// In one sentence.
@@ -407,9 +420,9 @@ impl Happening {
         if !self.net_std_kg.is_finite() {
             return format!("{text}; the plant's change is not known{booked}");
         }
-        let doubt = self.alone().map_or_else(String::new, |id| {
-            format!("; {id} alone has moved, as if an instrument of it had made a step")
-        });
+        let doubt = self
+            .doubt()
+            .map_or_else(String::new, |why| format!("; {why}"));
         format!(
             "{text}; the plant's helium beside the books {:+.1} ± {:.1} kg{booked}{doubt}",
             self.net_kg, self.net_std_kg

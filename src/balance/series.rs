@@ -457,14 +457,13 @@ impl Design {
             if end > i {
                 let there = |at: &usize| self.present[*at];
                 let before = median(&mut (0..i).rev().filter(there));
-                let (run, after) = match median(&mut (end..self.present.len()).filter(there)) {
-                    Some(after) => (median(&mut (i..end).rev()), Some(after)),
-                    None => (
-                        median(&mut (i..end - 1).rev().take(1)),
-                        Some(value(end - 1)),
-                    ),
+                let follows = median(&mut (end..self.present.len()).filter(there));
+                let levels = match follows {
+                    Some(after) => median(&mut (i..end).rev()).map(|run| (run, after)),
+                    None if end - i > 1 => Some((value(end - 2), value(end - 1))),
+                    None => None,
                 };
-                if let (Some(before), Some(after), Some(run)) = (before, after, run)
+                if let (Some(before), Some((run, after))) = (before, levels)
                     && (run - after).abs() < 0.5 * (run - before).abs()
                 {
                     back.extend(i..end);

@@ -101,17 +101,17 @@ impl<'a> Based<'a> {
     }
 
     /// What a change at that time would be; one that began before the series is as old as it.
-    pub fn change(&self, form: Form, at_s: f64) -> Option<Change> {
+    pub fn change(&self, form: Form, at_s: f64) -> Change {
         self.change_with(form, at_s, &[])
     }
 
     /// The same of a false mass that follows how fast the outdoor gas warms.
-    pub fn lag(&self, at_s: f64) -> Option<Change> {
+    pub fn lag(&self, at_s: f64) -> Change {
         let course = self.trace.series.warming();
         match course.and_then(|course| course.get(self.from()..)) {
             Some(course) => self.change_with(Form::Course, at_s, course),
             // No gas outdoors: nothing shows here.
-            None => Some(self.unseen(at_s)),
+            None => self.unseen(at_s),
         }
     }
 
@@ -126,9 +126,12 @@ impl<'a> Based<'a> {
         }
     }
 
-    /// The same of what leaves through a hole.
-    pub fn through(&self, hole: &Hole, at_s: f64) -> Option<Change> {
-        self.change_with(Form::Through, at_s, &self.course_of(hole))
+    /// The same of what leaves through a hole; nothing shows of none.
+    pub fn through(&self, hole: Option<&Hole>, at_s: f64) -> Change {
+        match hole {
+            Some(hole) => self.change_with(Form::Through, at_s, &self.course_of(hole)),
+            None => self.unseen(at_s),
+        }
     }
 
     /// What leaves through a hole, tried from a number of times on.
@@ -153,23 +156,24 @@ impl<'a> Based<'a> {
         hole.course((0..series.mass_kg.len()).map(|i| series.time_s(i)))
     }
 
-    fn change_with(&self, form: Form, at_s: f64, course: &[f64]) -> Option<Change> {
-        let first = self.residuals.first;
+    fn change_with(&self, form: Form, at_s: f64, course: &[f64]) -> Change {
         let regressors = [course];
         let series = LossSeries {
             regressors: &regressors,
             ..self.series()
         };
-        let last = self.residuals.values.len().checked_sub(1)?;
+        let last = self.residuals.values.len().saturating_sub(1);
         let at_s = at_s.max(series.time_s(1)).min(series.time_s(last));
-        let tried = try_change(&series, &self.fitted, form, at_s);
-        Some(tried.map_or_else(
-            || self.unseen(at_s),
-            |(fitted, values)| Change {
+        match try_change(&series, &self.fitted, form, at_s) {
+            Some((fitted, values)) => Change {
                 fitted,
-                left: OnGrid { first, values },
+                left: OnGrid {
+                    first: self.residuals.first,
+                    values,
+                },
             },
-        ))
+            None => self.unseen(at_s),
+        }
     }
 
     /// Residuals before the onset, by number of the grid step.

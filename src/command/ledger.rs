@@ -157,7 +157,7 @@ pub fn main(args: &LedgerArgs) -> u8 {
 /// [`LedgerError`].
 pub fn list(args: &LedgerArgs, mut out: impl Write) -> Result<(), LedgerError> {
     let (plant, view) = on_record(&args.data, None)?;
-    let time = SiteTime::of(&plant);
+    let time = SiteTime::of(&plant).read_at(view.at);
     let facts = helium_facts(Scene {
         plant: &plant,
         view: &view,

@@ -67,11 +67,12 @@ impl Shared {
     pub(super) fn with_scene<T>(&self, draw: impl FnOnce(Scene<'_>) -> T) -> T {
         let plant = Arc::clone(&self.office.plant.borrow());
         let view = Arc::clone(&self.office.view.borrow());
-        let time = SiteTime::of(&plant);
+        let now = (self.office.clocks.wall)();
+        let time = SiteTime::of(&plant).read_at(now);
         draw(Scene {
             plant: &plant,
             view: &view,
-            now: (self.office.clocks.wall)(),
+            now,
             time: &time,
         })
     }

@@ -61,6 +61,15 @@ impl Figure {
         figure
     }
 
+    /// An end of this figure's band, in its unit and with its digits, no ±.
+    #[must_use]
+    pub fn end_of_band(&self, end: f64) -> Self {
+        let mut figure = Self::new(Some(end), self.std_uncertainty, &self.unit);
+        figure.text = figure.value_text().to_owned();
+        figure.std_uncertainty = None;
+        figure
+    }
+
     /// For a sentence: the uncertainty with one digit, or two when it begins with 1 or 2.
     #[must_use]
     pub fn in_words(&self) -> String {
@@ -215,6 +224,8 @@ pub struct Moment {
 #[derive(Debug, Clone)]
 pub struct SiteTime {
     zone: TimeZone,
+    /// The year of which times are shown without it.
+    year: Option<i16>,
 }
 
 impl SiteTime {
@@ -223,10 +234,34 @@ impl SiteTime {
     pub fn of(plant: &Plant) -> Self {
         Self {
             zone: TimeZone::get(&plant.site.time_zone).unwrap_or(TimeZone::UTC),
+            year: None,
         }
     }
 
-    /// Day and time to the second: `25 Nov 14:32:10 GMT`.
+    /// The same for readers of that time: what is of another year is shown with its year.
+    #[must_use]
+    pub fn read_at(self, now: Option<Timestamp>) -> Self {
+        Self {
+            year: now.and_then(|now| self.year_of(now)),
+            ..self
+        }
+    }
+
+    fn year_of(&self, at: Timestamp) -> Option<i16> {
+        let instant = jiff::Timestamp::from_millisecond(at.millis()).ok()?;
+        Some(instant.to_zoned_datetime(self.zone.clone()).date().year())
+    }
+
+    /// Day and time, the time in a `strftime` form.
+    fn day_and(&self, at: Timestamp, time_form: &str) -> String {
+        let year = match self.year {
+            Some(year) if self.year_of(at) != Some(year) => " %Y",
+            _ => "",
+        };
+        self.format(at, &format!("%-d %b{year} {time_form} %Z"))
+    }
+
+    /// Day and time to the second: `25 Nov 14:32:10 GMT`, and the year when it is not the reader's.
     #[must_use]
     pub fn moment(&self, at: Option<Timestamp>) -> Moment {
         Moment {
@@ -234,19 +269,16 @@ impl SiteTime {
             utc: at.map(|at| at.to_string()),
             text: at.map_or_else(
                 || "time not known".into(),
-                |at| self.format(at, "%-d %b %H:%M:%S %Z"),
+                |at| self.day_and(at, "%H:%M:%S"),
             ),
         }
     }
 
-    /// Day and time to the minute: `25 Nov 14:32 GMT`.
+    /// Day and time to the minute: `25 Nov 14:32 GMT`, and the year when it is not the reader's.
     #[must_use]
     pub fn minute(&self, at: Option<Timestamp>) -> Moment {
         Moment {
-            text: at.map_or_else(
-                || "time not known".into(),
-                |at| self.format(at, "%-d %b %H:%M %Z"),
-            ),
+            text: at.map_or_else(|| "time not known".into(), |at| self.day_and(at, "%H:%M")),
             ..self.moment(at)
         }
     }
@@ -396,6 +428,19 @@ mod tests {
     }
 
     #[test]
+    fn a_time_of_another_year_carries_its_year() {
+        let time = SiteTime {
+            zone: TimeZone::UTC,
+            year: None,
+        };
+        let at = |text: &str| Timestamp::parse(text).ok();
+        let time = time.read_at(at("2026-01-05T06:00:00Z"));
+        let said = |text: &str| time.minute(at(text)).text;
+        assert_eq!(said("2026-01-04T23:59:00Z"), "4 Jan 23:59 UTC");
+        assert_eq!(said("2025-12-31T23:59:00Z"), "31 Dec 2025 23:59 UTC");
+    }
+
+    #[test]
     fn what_is_no_number_is_never_printed_as_one() {
         for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
             let figure = Figure::kg(Some(bad), Some(bad));
@@ -409,6 +454,7 @@ mod tests {
     fn local_times_are_those_of_the_site() {
         let time = SiteTime {
             zone: TimeZone::get("Europe/London").unwrap(),
+            year: None,
         };
         let summer = Timestamp::parse("2026-07-01T12:00:00Z").unwrap();
         assert_eq!(time.minute(Some(summer)).text, "1 Jul 13:00 BST");

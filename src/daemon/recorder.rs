@@ -106,13 +106,40 @@ struct Failure {
     polls: u64,
 }
 
+impl Failure {
+    fn new(error: &StorageError, stamp: Stamp) -> Self {
+        Self {
+            why: error.to_string(),
+            since: stamp,
+            tried: stamp.monotonic,
+            wait: REOPEN_EVERY,
+            polls: 0,
+        }
+    }
+}
+
 impl Recorder {
     /// Opens the data directory, rebuilds the engine's state from what is on record, and puts
-    /// `described` in force. `stamp` is now.
+    /// `described` in force. `stamp` is now. While the disk takes nothing it begins unrecorded, with
+    /// the state as far as the record can be read.
     ///
     /// # Errors
     /// [`RecorderError`] when the store cannot be opened or replayed.
     pub fn open(
+        directory: &Path,
+        settings: &StoreSettings,
+        described: Described,
+        stamp: Stamp,
+    ) -> Result<(Self, Opened), RecorderError> {
+        match Self::open_recording(directory, settings, described.clone(), stamp) {
+            Err(RecorderError::Storage(error)) if error.is_of_the_disk() => Ok(
+                Self::open_unrecorded(directory, settings, described, stamp, &error),
+            ),
+            opened => opened,
+        }
+    }
+
+    fn open_recording(
         directory: &Path,
         settings: &StoreSettings,
         described: Described,
@@ -135,7 +162,7 @@ impl Recorder {
         }
         let engine = rebuild(
             directory,
-            &mut store,
+            Some(&mut store),
             aside.as_ref(),
             &described,
             &mut opened,
@@ -153,14 +180,50 @@ impl Recorder {
             provenance,
             aside,
         };
-        let hash = recorder.described.plant.hash;
-        let fresh = recorder.engine.seq() == 0;
-        if fresh || recorder.engine.plant().hash != hash {
-            recorder.engine.offer(Arc::clone(&recorder.described.plant));
-            recorder.feed(stamp, EventKind::DescriptionInForce { hash });
-            recorder.commit(stamp);
-        }
+        recorder.put_in_force(stamp);
         Ok((recorder, opened))
+    }
+
+    fn open_unrecorded(
+        directory: &Path,
+        settings: &StoreSettings,
+        described: Described,
+        stamp: Stamp,
+        error: &StorageError,
+    ) -> (Self, Opened) {
+        tracing::error!(%error, "this run begins unrecorded; the store is tried again in {REOPEN_EVERY}");
+        let mut opened = Opened::default();
+        let engine = rebuild(directory, None, None, &described, &mut opened);
+        let engine = engine.unwrap_or_else(|problem| {
+            opened.notes.push(format!(
+                "the record could not be read at the start ({problem}): until it can be, what it holds is \
+                 left out"
+            ));
+            Engine::new(Arc::clone(&described.plant))
+        });
+        let mut recorder = Self {
+            directory: directory.to_owned(),
+            settings: settings.clone(),
+            described,
+            provenance: engine.provenance(),
+            engine,
+            record: Record::Failed(Failure::new(error, stamp)),
+            outcomes: Vec::new(),
+            last_snapshot: None,
+            aside: None,
+        };
+        recorder.put_in_force(stamp);
+        (recorder, opened)
+    }
+
+    /// Makes the description that was given the one in force, unless it is.
+    fn put_in_force(&mut self, stamp: Stamp) {
+        let hash = self.described.plant.hash;
+        if self.engine.seq() == 0 || self.engine.plant().hash != hash {
+            self.engine.offer(Arc::clone(&self.described.plant));
+            self.feed(stamp, EventKind::DescriptionInForce { hash });
+            self.commit(stamp);
+        }
     }
 
     /// The engine.
@@ -352,13 +415,7 @@ impl Recorder {
         {
             tracing::debug!(%error, "the note of the event in flight stays");
         }
-        self.record = Record::Failed(Failure {
-            why: error.to_string(),
-            since: stamp,
-            tried: stamp.monotonic,
-            wait: REOPEN_EVERY,
-            polls: 0,
-        });
+        self.record = Record::Failed(Failure::new(error, stamp));
     }
 
     /// Tries to record again: the engine is rebuilt from the record, so that what was concluded
@@ -374,7 +431,7 @@ impl Recorder {
         failure.wait =
             Span::from_millis(failure.wait.millis().saturating_mul(2)).min(REOPEN_AT_LEAST);
         let failure = failure.clone();
-        match Self::open(
+        match Self::open_recording(
             &self.directory,
             &self.settings,
             self.described.clone(),
@@ -439,11 +496,19 @@ fn notes_of(recovery: &Recovery) -> Vec<String> {
     }
     if let Some(aside) = &recovery.moved_aside {
         notes.push(format!(
-            "the history file was damaged ({}) and lies now at {}; a fresh one was begun with the \
-             journal and ledger that could be saved",
+            "the history file was damaged ({}) and lies now at {}; a fresh one was begun with the {} \
+             rows of journal and ledger that could be saved",
             aside.why,
-            aside.path.display()
+            aside.path.display(),
+            aside.rescued.journal_rows
         ));
+    }
+    if recovery.gone {
+        notes.push(
+            "the history file of this data directory is gone; a fresh one was begun. If nobody took it \
+             away, bring it back from a copy, with the ledger that it holds"
+                .to_owned(),
+        );
     }
     if !recovery.damaged.is_empty() {
         notes.push(format!(
@@ -463,10 +528,11 @@ fn keep_description(store: &mut Store, described: &Described) -> Result<(), Stor
     store.keep_description(described.plant.hash, &files)
 }
 
-/// The engine as the record has it: from the latest snapshot that fits, and the events since.
+/// The engine as the record has it: from the latest snapshot that fits, and the events since. Without a
+/// store to write to, no event that might end the process is noted.
 fn rebuild(
     directory: &Path,
-    store: &mut Store,
+    mut store: Option<&mut Store>,
     aside: Option<&Suspect>,
     described: &Described,
     opened: &mut Opened,
@@ -491,11 +557,11 @@ fn rebuild(
     let mut problem = None;
     let mut describe = |hash| described_as(&reader, Some(described), hash).ok().flatten();
     let from = engine.seq() + 1;
-    let careful = store.careful();
+    let mut careful = store.as_deref_mut().filter(|store| store.careful());
     let mut holes = 0u32;
     let mut unreadable = BTreeSet::new();
     let replayed = reader.replay(from, |mut event| {
-        if careful {
+        if let Some(store) = &mut careful {
             let content = content(&event.kind);
             // What is on record keeps its number, and its like may be harmless.
             if aside.is_some_and(|suspect| suspect.seq == event.seq && suspect.kind == content) {
@@ -527,7 +593,7 @@ fn rebuild(
             }
         }
     })?;
-    if careful {
+    if let Some(store) = careful {
         store.clear_in_flight()?;
     }
     if let Some(problem) = problem {
@@ -540,7 +606,10 @@ fn rebuild(
              the state was rebuilt from what is left"
         ));
     }
-    let last = store.last_seq();
+    let last = match store {
+        Some(store) => store.last_seq(),
+        None => reader.last_seq()?,
+    };
     if engine.seq() < last {
         let saved = entries_before(&reader, u64::MAX, &mut unreadable)?;
         engine.resume_after(last, saved);

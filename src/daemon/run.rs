@@ -35,6 +35,9 @@ const REQUESTS: usize = 32;
 /// How often the health of the box is read.
 const HEALTH_EVERY: Duration = Duration::from_secs(2);
 
+/// An outbox that the disk lets nobody open is tried again after so long.
+const OUTBOX_AGAIN: Duration = Duration::from_secs(10);
+
 /// Longest that stopping may take; below the unit's `TimeoutStopSec`.
 const LONGEST_STOP: Duration = Duration::from_secs(20);
 
@@ -333,42 +336,73 @@ impl House {
         provenance: &Provenance,
     ) -> Result<Vec<(&'static str, Arc<LinkHealth>)>, DaemonError> {
         let mut started = Vec::new();
-        let directory = &self.settings.data_directory;
-        let open = |name, what: &Delivery| {
+        if let Some(mqtt) = self.settings.mqtt.clone() {
+            let health = Arc::new(LinkHealth::default());
+            started.push(("mqtt", Arc::clone(&health)));
+            let outbox = self.outbox("mqtt", &plant.deliveries.mqtt, provenance)?;
+            let topics = Topics::new(&plant.deliveries.topic_root, &plant.site.id);
+            let (live, clock) = (self.view.clone(), Arc::clone(&self.clock));
+            let stop = self.delivering_stop.clone();
+            self.delivering.spawn(async move {
+                if let Some(outbox) = outbox.await {
+                    let outbox = Box::new(outbox);
+                    deliver_mqtt(mqtt, topics, outbox, Some(live), clock, health, stop).await;
+                }
+            });
+        }
+        if let Some(series) = self.settings.series.clone() {
+            let health = Arc::new(LinkHealth::default());
+            started.push(("series", Arc::clone(&health)));
+            let outbox = self.outbox("series", &plant.deliveries.series, provenance)?;
+            let (site, clock) = (Id::clone(&plant.site.id), Arc::clone(&self.clock));
+            let stop = self.delivering_stop.clone();
+            self.delivering.spawn(async move {
+                if let Some(outbox) = outbox.await {
+                    deliver_series(series, site, Box::new(outbox), clock, health, stop).await;
+                }
+            });
+        }
+        Ok(started)
+    }
+
+    /// What a destination has yet to be given: at once, or as soon as the disk lets it be read. None when
+    /// asked to stop before.
+    fn outbox(
+        &self,
+        destination: &'static str,
+        what: &Delivery,
+        provenance: &Provenance,
+    ) -> Result<impl Future<Output = Option<StoredOutbox>> + Send + use<>, StorageError> {
+        let directory = self.settings.data_directory.clone();
+        let (described, what) = (self.described.clone(), what.clone());
+        let (provenance, stop) = (provenance.clone(), self.delivering_stop.clone());
+        let open = move || {
             StoredOutbox::open(
-                directory,
-                name,
-                self.described.clone(),
+                &directory,
+                destination,
+                described.clone(),
                 what.clone(),
                 provenance.clone(),
             )
         };
-        if let Some(mqtt) = &self.settings.mqtt {
-            let health = Arc::new(LinkHealth::default());
-            self.delivering.spawn(deliver_mqtt(
-                mqtt.clone(),
-                Topics::new(&plant.deliveries.topic_root, &plant.site.id),
-                Box::new(open("mqtt", &plant.deliveries.mqtt)?),
-                Some(self.view.clone()),
-                Arc::clone(&self.clock),
-                Arc::clone(&health),
-                self.delivering_stop.clone(),
-            ));
-            started.push(("mqtt", health));
-        }
-        if let Some(series) = &self.settings.series {
-            let health = Arc::new(LinkHealth::default());
-            self.delivering.spawn(deliver_series(
-                series.clone(),
-                Id::clone(&plant.site.id),
-                Box::new(open("series", &plant.deliveries.series)?),
-                Arc::clone(&self.clock),
-                Arc::clone(&health),
-                self.delivering_stop.clone(),
-            ));
-            started.push(("series", health));
-        }
-        Ok(started)
+        let mut opened = match open() {
+            Err(error) if error.is_of_the_disk() || error.is_no_store() => {
+                tracing::warn!(%error, destination, "deliveries wait for the record");
+                None
+            }
+            opened => Some(opened?),
+        };
+        Ok(async move {
+            while opened.is_none() {
+                tokio::select! {
+                    () = stop.cancelled() => return None,
+                    () = tokio::time::sleep(OUTBOX_AGAIN) => {}
+                }
+                let open = open.clone();
+                opened = tokio::task::spawn_blocking(open).await.ok()?.ok();
+            }
+            opened
+        })
     }
 
     /// Waits until asked to stop, or until a task ends that should not.

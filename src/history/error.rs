@@ -150,8 +150,35 @@ impl StorageError {
         }
     }
 
+    /// Whether it is the disk's doing, so that a later try may go better: it is full, it was found faulty
+    /// and takes nothing more, or it does not answer.
+    #[must_use]
+    pub fn is_of_the_disk(&self) -> bool {
+        let told = [
+            "ead-only file system",
+            "nput/output error",
+            "disk I/O error",
+        ];
+        match self {
+            Self::Full => true,
+            Self::File { detail, .. } | Self::Database { detail } => {
+                told.iter().any(|words| detail.contains(words))
+            }
+            _ => false,
+        }
+    }
+
+    /// Whether nothing has been recorded in that directory yet.
+    #[must_use]
+    pub fn is_no_store(&self) -> bool {
+        matches!(self, Self::NoStore { .. })
+    }
+
     pub(super) fn file(action: &'static str, path: &Path, error: &std::io::Error) -> Self {
-        if error.kind() == std::io::ErrorKind::StorageFull {
+        if matches!(
+            error.kind(),
+            std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded
+        ) {
             return Self::Full;
         }
         Self::File {

@@ -37,6 +37,8 @@ pub(super) struct Home {
 /// How the last owner ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct LastRun {
+    /// Somebody had this directory before.
+    pub(super) owned_before: bool,
     pub(super) clean: bool,
     /// Unclean ends in a row, this one included.
     pub(super) deaths: u32,
@@ -106,6 +108,7 @@ impl Home {
         home.note_running()?;
         let suspect = home.find_suspect(clean)?;
         let last = LastRun {
+            owned_before: !words.is_empty(),
             clean,
             deaths,
             suspect,

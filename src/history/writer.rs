@@ -51,6 +51,8 @@ pub struct Recovery {
     pub suspect: Option<Suspect>,
     /// A file that no longer was a sound database was moved aside, and a fresh store begun.
     pub moved_aside: Option<MovedAside>,
+    /// This directory had an owner before, but no history file any more: a fresh one was begun.
+    pub gone: bool,
     /// Rows that did not read back and are passed over.
     pub damaged: Vec<Damage>,
 }
@@ -137,6 +139,7 @@ impl Store {
         settings: &StoreSettings,
     ) -> Result<(Self, Recovery), StorageError> {
         let (home, last) = Home::take(directory)?;
+        let gone = last.owned_before && !home.database().exists();
         let Opened {
             db,
             loaded,
@@ -149,6 +152,7 @@ impl Store {
             deaths: last.deaths,
             suspect: last.suspect,
             moved_aside: aside,
+            gone,
             damaged: loaded.damaged,
         };
         let by_key = loaded

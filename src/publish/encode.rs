@@ -212,6 +212,8 @@ struct Excess {
     raised: bool,
     value: f64,
     uncertainty: f64,
+    least: f64,
+    most: f64,
     lost_kg: f64,
     lost_uncertainty_kg: f64,
     since: Option<String>,
@@ -268,10 +270,13 @@ impl Rate {
 impl Excess {
     fn of(excess: &ExcessLoss) -> Self {
         let text = |at: Timestamp| at.to_string();
+        let (least, most) = excess.band_95_kg_per_s();
         Self {
             raised: excess.raised,
             value: excess.excess_kg_per_s * SECONDS_PER_DAY,
             uncertainty: excess.std_kg_per_s * SECONDS_PER_DAY,
+            least: least * SECONDS_PER_DAY,
+            most: most * SECONDS_PER_DAY,
             lost_kg: excess.lost_kg,
             lost_uncertainty_kg: excess.lost_std_kg,
             since: excess.since.map(text),

@@ -295,17 +295,11 @@ fn main() {
     for report in [false, true] {
         let args = LossesArgs {
             data: directory.path().to_owned(),
-            at: None,
             from: Some((begin + Span::HOUR).to_string()),
             to: Some((end - MINUTE).to_string()),
-            section: None,
-            unit: None,
             json: true,
             report: report.then(|| directory.path().join("report.html")),
-            readings: None,
-            plant: None,
-            ledger: None,
-            start: None,
+            ..LossesArgs::default()
         };
         let (start, before) = (now(), processor_seconds());
         let mut out = Vec::new();

@@ -16,7 +16,7 @@ use crate::support::{
 fn a_full_disk_is_said_and_survived() {
     let folder = folder();
     let plant = Plant::serve("config/single-dewar", folder.path(), &[]);
-    let mut daemon = on_a_small_disk(&plant.description, folder.path());
+    let mut daemon = on_a_small_disk(&plant.description, folder.path(), "true");
     daemon.wait_until_well(60);
     let enter = |daemon: &Daemon, note: &str| {
         let entry = json!({
@@ -77,8 +77,34 @@ fn a_full_disk_is_said_and_survived() {
     );
 }
 
-/// A daemon whose data directory is a file system of 12 MB in a mount namespace of its own.
-fn on_a_small_disk(plant: &Path, folder: &Path) -> Daemon {
+#[test]
+fn a_start_on_a_full_disk_is_said_and_survived() {
+    let folder = folder();
+    let plant = Plant::serve("config/single-dewar", folder.path(), &[]);
+    let fill = "head -c 16m /dev/zero > \"$1/ballast\" 2> /dev/null";
+    let mut daemon = on_a_small_disk(&plant.description, folder.path(), fill);
+    // Pages and alarms are there, and say it.
+    wait_for("the health of the box", 60, || {
+        let (status, text) = daemon.try_get("/healthz")?;
+        (status == 503 && text.contains("the disk is full")).then_some(())
+    });
+    wait_for("what the vessel holds", 60, || {
+        daemon.json("/api/v1/helium")["plant"]["mass"]["value"].as_f64()
+    });
+    fs::remove_file(seen_by(&daemon.process, &folder.path().join("data")).join("ballast")).unwrap();
+    daemon.wait_until_well(60);
+    daemon.process.signal("TERM");
+    assert_eq!(
+        daemon.process.exit_code(20),
+        0,
+        "{}",
+        daemon.process.complaints()
+    );
+}
+
+/// A daemon whose data directory is a file system of 12 MB in a mount namespace of its own, started after
+/// a shell command that has it as `$1`.
+fn on_a_small_disk(plant: &Path, folder: &Path, before: &str) -> Daemon {
     let data = folder.join("data");
     fs::create_dir(&data).unwrap();
     let port = free_port();
@@ -86,7 +112,9 @@ fn on_a_small_disk(plant: &Path, folder: &Path) -> Daemon {
     let mut command = Command::new("unshare");
     command
         .args(["--user", "--map-root-user", "--mount", "sh", "-c"])
-        .arg("mount -t tmpfs -o size=12m tmpfs \"$1\" && exec \"$2\" run --settings \"$3\"")
+        .arg(format!(
+            "mount -t tmpfs -o size=12m tmpfs \"$1\" && {{ {before}; exec \"$2\" run --settings \"$3\"; }}"
+        ))
         .arg("sh")
         .args([&data, &coldledger(), &settings]);
     Daemon {

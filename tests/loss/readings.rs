@@ -15,18 +15,11 @@ pub fn here(path: &str) -> PathBuf {
 
 fn args(readings: PathBuf, ledger: Option<PathBuf>) -> LossesArgs {
     LossesArgs {
-        data: PathBuf::new(),
-        at: None,
-        from: None,
-        to: None,
-        section: None,
-        unit: None,
         json: true,
-        report: None,
         readings: Some(readings),
         plant: Some(here("tests/plants/series")),
         ledger,
-        start: None,
+        ..LossesArgs::default()
     }
 }
 

@@ -82,17 +82,10 @@ fn recorded(directory: &Path, made: &Made) -> Timestamp {
 fn answer(directory: &Path, from: Timestamp, to: Timestamp) -> serde_json::Value {
     let args = LossesArgs {
         data: directory.to_owned(),
-        at: None,
         from: Some(from.to_string()),
         to: Some(to.to_string()),
-        section: None,
-        unit: None,
         json: true,
-        report: None,
-        readings: None,
-        plant: None,
-        ledger: None,
-        start: None,
+        ..LossesArgs::default()
     };
     let mut out = Vec::new();
     run(&args, &mut out).unwrap();

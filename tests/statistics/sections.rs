@@ -91,17 +91,11 @@ fn a_sections_balance_over_more_than_thirty_days_holds_its_truth() {
         for (from, to) in [(10, 33), (1, 33), (1, 32)] {
             let args = LossesArgs {
                 data: directory.path().to_owned(),
-                at: None,
                 from: Some(day(from).to_string()),
                 to: Some(day(to).to_string()),
                 section: Some((*section).to_owned()),
-                unit: None,
                 json: true,
-                report: None,
-                readings: None,
-                plant: None,
-                ledger: None,
-                start: None,
+                ..LossesArgs::default()
             };
             let mut out = Vec::new();
             run(&args, &mut out).unwrap();

@@ -301,8 +301,14 @@ fn of_excess(
     at_days: f64,
 ) -> impl Iterator<Item = Band> {
     let size = happened.steady_kg_per_s.map(|truth| {
-        let figure = (excess.excess_kg_per_s * DAY_S, excess.std_kg_per_s * DAY_S);
-        Band::new(BandOf::Excess, "plant", at_days, figure, truth * DAY_S)
+        let (least, most) = excess.band_95_kg_per_s();
+        Band {
+            of: BandOf::Excess,
+            scope: "plant".to_owned(),
+            at_days,
+            ends: (least * DAY_S, most * DAY_S),
+            truth: truth * DAY_S,
+        }
     });
     let lost = (excess.lost_kg, excess.lost_std_kg);
     let lost = Band::new(BandOf::Lost, "plant", at_days, lost, lost_kg);

@@ -42,7 +42,7 @@ use serde::{Deserialize, Serialize};
 
 use self::limit::limit_for;
 use super::noise::NoiseModel;
-use super::series::{LossError, WAVES, check_free, check_numbers};
+use super::series::{LossError, check_numbers};
 use super::whiten::{Columns, DAY_S, Whitener};
 
 /// Most onsets followed at once.
@@ -259,15 +259,9 @@ impl Detector {
                 settings.oldest_onset_s,
                 (0.5 * DAY_S..=30.0 * DAY_S).contains(&settings.oldest_onset_s),
             ),
-            (
-                "step of the grid in s",
-                noise.step_s,
-                (1.0..=7200.0).contains(&noise.step_s),
-            ),
-            ("origin in s", origin_s, true),
         ])?;
-        check_free(regressors)?;
-        let waves = if noise.daily_wave { WAVES } else { 0 };
+        noise.check_stream(origin_s, regressors)?;
+        let waves = noise.waves();
         let width = 3 + waves + regressors;
         let whitener = Whitener::new(&noise.parameters, noise.step_s);
         let mut detector = Self {

@@ -46,7 +46,7 @@ use crate::time::{Span, Timestamp};
 ///
 /// A ledger beside it has the columns effective_at or a time as above, kind, mass_kg,
 /// uncertainty_kg, and as far as there are any over_h, section, author, note.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 pub struct LossesArgs {
     /// Data directory
     #[arg(long, value_name = "DIR", default_value = "coldledger-data")]
@@ -226,7 +226,7 @@ pub fn run(args: &LossesArgs, mut out: impl Write) -> Result<(), LossesError> {
         let unit = LossUnit::parse(unit, plant.site.helium_price_per_kg.as_ref())?;
         unit.symbol().clone_into(&mut plant.console.loss_unit);
     }
-    let time = SiteTime::of(&gathered.plant);
+    let time = SiteTime::of(&gathered.plant).read_at(gathered.view.at);
     let scene = Scene {
         plant: &gathered.plant,
         view: &gathered.view,

@@ -127,8 +127,8 @@ fn happening(scene: Scene<'_>, one: &Happening) -> HappeningFact {
     if !one.took.is_empty() {
         words = format!("{words}; into {}", side(&one.took));
     }
-    if one.alone().is_some() {
-        words += "; nothing else has moved, as if an instrument of it had made a step";
+    if let Some(doubt) = one.doubt() {
+        words = format!("{words}; {doubt}");
     }
     HappeningFact {
         from: scene.time.minute(one.from),

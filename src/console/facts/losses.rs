@@ -48,6 +48,8 @@ pub struct LossFact {
     pub reach: String,
     /// Loss beyond the accepted one, when decided on.
     pub excess: Option<Figure>,
+    /// 95 % band of that.
+    pub excess_band: Option<(Figure, Figure)>,
     /// Since when.
     pub since: Option<Moment>,
     /// 95 % band of the beginning.
@@ -175,6 +177,11 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
     let windows: Vec<_> = report.windows.iter().map(|w| window(scene, w)).collect();
     let raised = report.excess.as_ref().filter(|excess| excess.raised);
     let excess = raised.map(|e| rate(e.excess_kg_per_s, Some(e.std_kg_per_s)));
+    let excess_band = raised.zip(excess.as_ref()).map(|(e, shown)| {
+        let (least, most) = e.band_95_kg_per_s();
+        let end = |si| shown.end_of_band(unit.from_si(si));
+        (end(least), end(most))
+    });
     let lost = raised.map(|e| Figure::kg(Some(e.lost_kg), Some(e.lost_std_kg)));
     let since = raised.map(|e| scene.time.minute(e.since));
     let since_band = raised.and_then(|e| e.since_band).map(|(first, last)| {
@@ -183,8 +190,8 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
             scene.time.minute(Some(last)),
         )
     });
-    let (statement, reach) = match (&excess, &lost, &since) {
-        (Some(excess), Some(lost), Some(since)) => (
+    let (statement, reach) = match (&excess, &excess_band, &lost, &since) {
+        (Some(excess), Some(band), Some(lost), Some(since)) => (
             match report.section {
                 None => format!(
                     "Losing {} beyond the accepted {}.",
@@ -194,7 +201,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
                 // Nobody has said what is accepted of an area.
                 Some(_) => format!("Losing {}.", excess.in_words()),
             },
-            excess_reach(since, since_band.as_ref(), lost),
+            excess_reach(band, since, since_band.as_ref(), lost),
         ),
         _ => quiet_statement(report, &accepted, unit),
     };
@@ -207,6 +214,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
         statement,
         reach,
         excess,
+        excess_band,
         since,
         since_band,
         lost,
@@ -235,7 +243,12 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
     }
 }
 
-fn excess_reach(since: &Moment, band: Option<&(Moment, Moment)>, lost: &Figure) -> String {
+fn excess_reach(
+    (least, most): &(Figure, Figure),
+    since: &Moment,
+    band: Option<&(Moment, Moment)>,
+    lost: &Figure,
+) -> String {
     let began = match (since.ms, band) {
         (None, None) => "When it began is not known".to_owned(),
         (None, Some((first, last))) => format!("Began between {} and {}", first.text, last.text),
@@ -245,7 +258,12 @@ fn excess_reach(since: &Moment, band: Option<&(Moment, Moment)>, lost: &Figure) 
             since.text, first.text, last.text
         ),
     };
-    format!("{began}. Lost so far: {}.", lost.in_words())
+    format!(
+        "Between {} and {} (95 %). {began}. Lost so far: {}.",
+        least.text,
+        most.with_unit(),
+        lost.in_words()
+    )
 }
 
 fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> (String, String) {

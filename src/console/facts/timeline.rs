@@ -194,13 +194,12 @@ fn to_do(happening: &Happening) -> String {
         }
         _ => "",
     };
-    let of_instruments = match happening.alone() {
-        Some(_) => {
-            "No other vessel has moved, as if an instrument of this one had made a step: compare them first. "
-        }
-        None => "",
-    };
-    format!("{of_instruments}{of_books}").trim_end().to_owned()
+    match happening.doubt() {
+        Some(doubt) => format!("Compare its instruments first: {doubt}. {of_books}")
+            .trim_end()
+            .to_owned(),
+        None => of_books.to_owned(),
+    }
 }
 
 /// Room for gas of a picture; none when no store says where it is full.

@@ -23,12 +23,21 @@ fn at(seconds: i64) -> Stamp {
     }
 }
 
-fn open(directory: &Path, seconds: i64) -> (Recorder, Opened) {
-    let settings = StoreSettings {
+fn settings() -> StoreSettings {
+    StoreSettings {
         disk_budget_bytes: 64_000_000,
         commit_every: Span::from_millis(1_000),
-    };
-    Recorder::open(directory, &settings, described(), at(seconds)).unwrap()
+    }
+}
+
+fn open(directory: &Path, seconds: i64) -> (Recorder, Opened) {
+    Recorder::open(directory, &settings(), described(), at(seconds)).unwrap()
+}
+
+fn open_with_a_full_disk(directory: &Path, seconds: i64) -> (Recorder, Opened) {
+    let full = StorageError::Full;
+    assert!(full.is_of_the_disk());
+    Recorder::open_unrecorded(directory, &settings(), described(), at(seconds), &full)
 }
 
 fn poll(first_word: u16) -> EventKind {
@@ -114,4 +123,64 @@ fn a_death_between_two_events_accuses_neither() {
         recorder.feed(at(life * 100 + 2), EventKind::Tick);
         die(recorder, home, None);
     }
+}
+
+#[test]
+fn with_a_disk_that_takes_nothing_it_begins_unrecorded_and_records_once_it_can() {
+    let directory = tempfile::tempdir().unwrap();
+    let home = directory.path();
+    let (mut recorder, _) = open(home, 0);
+    recorder.feed(at(1), poll(1));
+    let known = recorder.engine().seq();
+    recorder.close(at(2)).unwrap();
+
+    let (mut recorder, _) = open_with_a_full_disk(home, 100);
+    // What is on record is known, and what is said says why nothing more is put there.
+    assert_eq!(recorder.engine().seq(), known);
+    assert!(recorder.not_recording_because().unwrap().contains("full"));
+    recorder.feed(at(101), poll(2));
+    assert!(recorder.feed_recorded(at(102), EventKind::Tick).is_err());
+    recorder.feed(at(111), poll(3));
+    assert_eq!(recorder.not_recording_because(), None);
+    recorder.close(at(112)).unwrap();
+    let kinds = kinds(home);
+    assert!(kinds.contains(&poll(3)) && !kinds.contains(&poll(2)));
+    let missed = |kind: &EventKind| matches!(kind, EventKind::NotPolled { polls: 1, .. });
+    assert!(kinds.iter().any(missed), "{kinds:?}");
+}
+
+#[test]
+fn without_a_readable_record_it_begins_with_the_plant_alone() {
+    let directory = tempfile::tempdir().unwrap();
+    let (mut recorder, opened) = open_with_a_full_disk(&directory.path().join("never"), 0);
+    let [note] = opened.notes.as_slice() else {
+        panic!("{:?}", opened.notes);
+    };
+    assert!(note.contains("could not be read"), "{note}");
+    let seq = recorder.engine().seq();
+    recorder.feed(at(1), poll(1));
+    assert_eq!(recorder.engine().seq(), seq + 1);
+}
+
+#[test]
+fn a_history_file_that_is_gone_or_emptied_is_told() {
+    let directory = tempfile::tempdir().unwrap();
+    let home = directory.path();
+    let told = |opened: &Opened, what: &str| {
+        let told = opened.notes.iter().any(|note| note.contains(what));
+        assert!(told, "{what}: {:?}", opened.notes);
+    };
+    let (recorder, opened) = open(home, 0);
+    assert_eq!(opened.notes, Vec::<String>::new());
+    recorder.close(at(1)).unwrap();
+    let database = home.join("history.db");
+    fs::write(&database, []).unwrap();
+    let (recorder, opened) = open(home, 2);
+    told(&opened, "it is empty");
+    recorder.close(at(3)).unwrap();
+    fs::remove_file(&database).unwrap();
+    let (recorder, opened) = open(home, 4);
+    told(&opened, "is gone");
+    recorder.close(at(5)).unwrap();
+    assert_eq!(open(home, 6).1.notes, Vec::<String>::new());
 }
