@@ -15,7 +15,7 @@
 //!  instrument/                  raw register to physical quantity
 //!  helium/       magnet/         helium properties | margin, joints, boil-off
 //!  helium/ air/                 helium properties | oxygen in a ventilated hall
-//!  quantity.rs  time.rs         measured values, units, timestamps
+//!  quantity/  time.rs          measured values, units, timestamps
 //! ```
 
 pub mod acquisition;
