@@ -6,6 +6,7 @@
 use super::account::Accounts;
 use super::area::Area;
 use super::inventory::VesselMass;
+use super::isolation::{HOURS, Proof};
 use super::leak;
 use super::noise::NoiseModel;
 use super::report::{Explanation, HypothesisGroup, HypothesisKind, IsolationTest};
@@ -18,8 +19,6 @@ use crate::plant::{Contents, End, Id, Line, Plant, Vessel, VesselIx};
 use crate::quantity::Quality;
 use crate::time::Span;
 
-/// Lengths of an isolation that are proposed, h.
-const HOURS: [u16; 7] = [2, 4, 8, 12, 24, 48, 72];
 /// Lines that one sentence names.
 const MOST_NAMED: usize = 6;
 const PA_PER_MBAR: f64 = 100.0;
@@ -33,11 +32,17 @@ const LEAST_AIR_PA: f64 = 55_000.0;
 /// Ticks that one mean of the grid rests on.
 const TICKS: f64 = 60.0;
 
-/// Says for each group what would tell its hypotheses apart.
-pub(super) fn add(explanation: &mut Explanation, plant: &Plant, accounts: &Accounts) {
+/// Says for each group what would tell its hypotheses apart; `made` are the tests by isolation that have
+/// been.
+pub(super) fn add(
+    explanation: &mut Explanation,
+    plant: &Plant,
+    accounts: &Accounts,
+    made: &[Proof],
+) {
     for group in &mut explanation.groups {
         group.separate = separate(plant, group);
-        group.isolation_tests = isolation_tests(plant, group, accounts);
+        group.isolation_tests = isolation_tests(plant, group, accounts, made);
     }
 }
 
@@ -261,6 +266,7 @@ fn isolation_tests(
     plant: &Plant,
     group: &HypothesisGroup,
     accounts: &Accounts,
+    made: &[Proof],
 ) -> Vec<IsolationTest> {
     let mut tests: Vec<IsolationTest> = Vec::new();
     for hypothesis in &group.hypotheses {
@@ -274,6 +280,9 @@ fn isolation_tests(
             let area = Area {
                 sections: vec![section],
             };
+            if made.iter().any(|proof| proof.area == area) {
+                continue;
+            }
             let is_bath = |vessel: &Vessel| matches!(vessel.contents, Contents::Bath { .. });
             if area.vessels(plant).any(is_bath) {
                 continue;

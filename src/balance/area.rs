@@ -28,6 +28,12 @@ impl Area {
         self.sections.binary_search(&section).is_ok()
     }
 
+    /// Whether all sections of another belong to it.
+    #[must_use]
+    pub fn covers(&self, other: &Self) -> bool {
+        other.sections.iter().all(|section| self.holds(*section))
+    }
+
     /// +1 for a line that brings helium in, -1 for one that takes it out, none for one that stays
     /// inside or does not touch it.
     #[must_use]

@@ -24,10 +24,11 @@ use super::area::Area;
 use super::forms::{Form, likeliest, try_changes};
 use super::hole::{self, Hole, HoleFit};
 use super::inventory::VesselMass;
+use super::isolation::Proof;
 use super::linear::{Cholesky, dot};
 use super::report::{Explanation, Hypothesis, HypothesisGroup, HypothesisKind};
 use super::series::LossSettings;
-use super::suppose::Supposed;
+use super::suppose::{Place, Supposed};
 use super::trace::{Based, Change, Trace, TraceOf, common, correlations};
 use super::unlike::Comparison;
 use super::whiten::DAY_S;
@@ -60,6 +61,8 @@ pub(super) struct Evidence<'a> {
     pub leading: TraceOf,
     /// Changes of mode on record: when, s, and of which vessel.
     pub modes: &'a [(f64, VesselIx)],
+    /// What areas lost by themselves since the loss began.
+    pub proofs: &'a [Proof],
     /// Mean flow of each metered line, kg/s.
     pub flows: &'a [Option<f64>],
     /// Turns the continuous time into wall time.
@@ -90,10 +93,11 @@ pub(super) struct Changes {
 }
 
 /// A fitted hypothesis.
-struct Fitting {
-    size: f64,
-    std: f64,
-    explained: f64,
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Fitting {
+    pub size: f64,
+    pub std: f64,
+    pub explained: f64,
 }
 
 impl Evidence<'_> {
@@ -144,7 +148,8 @@ impl Evidence<'_> {
             .zip(&fitted)
             .map(|(one, fit)| libm::log(one.prior) + fit.log_evidence(one.likely))
             .collect();
-        let excluded = self.judge_holes(&mut supposed, &fitted, &mut logs);
+        let mut excluded = self.judge_holes(&mut supposed, &fitted, &mut logs);
+        excluded.extend(self.judge_isolations(&changes, &mut supposed, &mut fitted, &mut logs));
         let groups = self.weigh(&changes, &supposed, &fitted, &logs);
         Some(Explanation { groups, excluded })
     }
@@ -297,6 +302,7 @@ impl Evidence<'_> {
                 && one.hole.is_some()
             {
                 one.kind = kind;
+                one.place = Place::Sections(vec![section]);
             }
         }
         let log = |ix: usize| logs.get(ix).copied().unwrap_or(f64::NEG_INFINITY);

@@ -11,6 +11,7 @@ use super::grid::GridSeries;
 use super::happening::Jump;
 use super::hole;
 use super::inventory::VesselMass;
+use super::isolation::Isolations;
 use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::leak::OnsetEstimate;
 use super::ledger::Ledger;
@@ -55,6 +56,8 @@ pub struct LossBook {
     reconciliation: Option<Reconciliation>,
     /// Changes of mode.
     modes: Vec<(Monotonic, VesselIx)>,
+    /// Areas that valves parted for a while.
+    isolations: Isolations,
     /// Noise of each comparison, with its age.
     unlike_noise: Vec<Option<(u32, NoiseModel)>>,
 }
@@ -231,6 +234,7 @@ impl LossBook {
         self.accounts.adopt(plant, before);
         self.areas.clear();
         self.modes.clear();
+        self.isolations.clear();
         self.unlike_noise.clear();
         self.explanation = None;
         self.reconciliation = None;
@@ -399,6 +403,11 @@ impl LossBook {
                 all.push(area.clone());
             }
         }
+        // What a lasting area is a part of is no part of one.
+        let is_part = |area: &&Area| lasting.iter().all(|one| !area.covers(one));
+        for area in all.iter().filter(is_part) {
+            self.isolations.note(plant, &self.accounts, area);
+        }
         let mut before = std::mem::take(&mut self.areas);
         for area in all {
             let known = before
@@ -523,6 +532,10 @@ impl LossBook {
             .filter(|(at, _)| *at >= onset_s.1 - 43_200.0)
             .collect();
         let holes = hole::supposed(plant, &self.accounts, onset_s.0);
+        let since = series.utc_at(onset_s.0);
+        let proofs = since.map_or_else(Vec::new, |since| {
+            self.isolations.since(plant, ledger, &self.accounts, since)
+        });
         let evidence = Evidence {
             plant,
             traces,
@@ -533,11 +546,12 @@ impl LossBook {
             onset_s,
             leading: leading_trace,
             modes: &modes,
+            proofs: &proofs,
             flows: &self.accounts.mean_flows(plant, RATE_OVER),
             utc_at: &|seconds| series.utc_at(seconds),
         };
         let mut explanation = evidence.explain()?;
-        advice::add(&mut explanation, plant, &self.accounts);
+        advice::add(&mut explanation, plant, &self.accounts, &proofs);
         advice::exclude(&mut explanation, plant, tick.vacuum);
         advice::exclude_by_pressure(&mut explanation, plant, tick.masses);
         Some(explanation)

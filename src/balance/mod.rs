@@ -20,6 +20,7 @@
 //!  suppose    everything that may be behind a loss, as the description allows it
 //!  trace      the series that what could be behind a loss is held against
 //!  advice     what would tell hypotheses apart
+//!  isolation  what areas lost by themselves, held against every hypothesis
 //!  unlike     instruments that should read alike
 //!  forms      bends and jumps tried on a series
 //!  leak       loss rate of a window, and of a loss that began at an unknown time
@@ -53,6 +54,7 @@ mod grid;
 pub mod happening;
 mod hole;
 pub mod inventory;
+mod isolation;
 mod judgement;
 mod layers;
 pub mod leak;

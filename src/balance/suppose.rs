@@ -8,11 +8,22 @@ use super::explain::{Changes, Evidence, Tried, share};
 use super::report::HypothesisKind;
 use super::trace::TraceOf;
 use super::whiten::DAY_S;
-use crate::plant::{ChannelIx, Contents, Id, LineIx, VesselIx};
+use crate::plant::{ChannelIx, Contents, Id, LineIx, SectionIx, VesselIx};
+
+/// Where something that may be behind it is.
+#[derive(Debug, Clone)]
+pub(super) enum Place {
+    /// In one of these.
+    Sections(Vec<SectionIx>),
+    /// At the meter of that line.
+    Line(LineIx),
+}
 
 /// Something that may be behind it, as a direction among the traces.
+#[derive(Debug, Clone)]
 pub(super) struct Supposed {
     pub kind: HypothesisKind,
+    pub place: Place,
     /// The hole that a leak is supposed to leave through, by its number; none of a steady one.
     pub hole: Option<usize>,
     pub form: usize,
@@ -62,6 +73,7 @@ impl Evidence<'_> {
             kind: HypothesisKind::Leak {
                 sections: self.sections(area),
             },
+            place: Place::Sections(area.sections.clone()),
             hole,
             form,
             direction: self.direction(Some(number), None),
@@ -86,6 +98,7 @@ impl Evidence<'_> {
                 kind: HypothesisKind::Meter {
                     line: Id::clone(&described.id),
                 },
+                place: Place::Line(*line),
                 hole: None,
                 form,
                 direction: self.meter_direction(described),
@@ -115,6 +128,7 @@ impl Evidence<'_> {
                 .map_or(1.0, |mass| mass.mass_kg.abs().max(1.0));
             all.push(Supposed {
                 kind: kind(Id::clone(&described.id), self.channel_ids(channels)),
+                place: Place::Sections(vec![described.section]),
                 hole: None,
                 form,
                 direction: self.direction(self.area_of(*vessel), *channel),
@@ -131,6 +145,7 @@ impl Evidence<'_> {
                 kind: HypothesisKind::UnbookedVent {
                     sections: self.sections(area),
                 },
+                place: Place::Sections(area.sections.clone()),
                 hole: None,
                 form,
                 direction: self.direction(Some(number), None),
@@ -150,6 +165,7 @@ impl Evidence<'_> {
                 kind: HypothesisKind::Holdup {
                     vessel: Id::clone(&described.id),
                 },
+                place: Place::Sections(vec![described.section]),
                 hole: None,
                 form,
                 direction: self.direction(self.area_of(vessel), None),
@@ -178,6 +194,11 @@ impl Evidence<'_> {
                 kind: HypothesisKind::ThermometerLag {
                     vessels: vessels.clone(),
                 },
+                place: Place::Sections(
+                    self.areas
+                        .get(*number)
+                        .map_or_else(Vec::new, |area| area.sections.clone()),
+                ),
                 hole: None,
                 form,
                 direction: self.direction(Some(*number), None),

@@ -302,7 +302,7 @@ fn stated(
         text: text.to_owned(),
         wanted,
     };
-    let (value, std) = split(text).ok_or_else(not_stated)?;
+    let (value, std) = quantity::split_stated(text).ok_or_else(not_stated)?;
     let unit_error = |source| VacuumRiseError::Option { option, source };
     let (value, _) = quantity::parse(value, kind).map_err(unit_error)?;
     let std = if std.ends_with('%') {
@@ -322,7 +322,7 @@ fn stated(
 
 /// `"5.9 ± 10 %"` or `"5.9 ± 0.6"`: the factor and its relative uncertainty.
 fn gas_factor(text: &str) -> Result<(f64, f64), VacuumRiseError> {
-    let parsed = split(text).and_then(|(value, std)| {
+    let parsed = quantity::split_stated(text).and_then(|(value, std)| {
         let value: f64 = value.parse().ok()?;
         let relative = match std.strip_suffix('%') {
             Some(percent) => percent.trim().parse::<f64>().ok()? / 100.0,
@@ -336,13 +336,6 @@ fn gas_factor(text: &str) -> Result<(f64, f64), VacuumRiseError> {
         text: text.to_owned(),
         wanted: "a number above zero with its standard uncertainty, such as \"5.9 ± 10 %\"",
     })
-}
-
-fn split(text: &str) -> Option<(&str, &str)> {
-    ["±", "+/-", "+-"]
-        .iter()
-        .find_map(|sign| text.split_once(sign))
-        .map(|(value, std)| (value.trim(), std.trim()))
 }
 
 fn read(input: impl Read) -> Result<Vec<RisePoint>, VacuumRiseError> {

@@ -1,5 +1,6 @@
 //! `coldledger verify`: does the record stand?
 
+use std::collections::VecDeque;
 use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -9,7 +10,7 @@ use serde::Serialize;
 
 use super::{FAULT, WELL};
 use crate::daemon::recorder::described_as;
-use crate::engine::{ENGINE_VERSION, Engine, EventKind};
+use crate::engine::{ENGINE_VERSION, Engine, EventKind, Outcome};
 use crate::history::{Hash, JournalCheck, OutcomeHasher, Reader, StorageError};
 use crate::plant::{DescriptionHash, Plant};
 use crate::replay;
@@ -17,8 +18,8 @@ use crate::replay;
 /// Check a data directory
 ///
 /// Follows the journal's chain of hashes (an edit breaks it), then replays every recorded event
-/// through the engine and compares the outcomes, bit for bit, with those that were recorded. The
-/// daemon may run meanwhile. Ends with 0 when all agrees. Outcomes of another version of the engine
+/// through the engine and compares the outcomes, bit for bit, with those that were recorded and with
+/// those that are kept for pages and reports. The daemon may run meanwhile. Ends with 0 when all agrees. Outcomes of another version of the engine
 /// cannot be compared: then the journal and the events are checked, and the answer says so.
 #[derive(Debug, clap::Args)]
 pub struct VerifyArgs {
@@ -115,7 +116,11 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
     let last = reader.last_seq()?;
     let recorded = reader.outcome_hash_at(last)?;
 
+    let engines: Vec<String> = reader.engines()?.iter().map(ToString::to_string).collect();
+    let comparable = engines.iter().all(|engine| engine == ENGINE_VERSION);
+
     let mut engine: Option<Engine> = None;
+    let mut kept = Kept::of(&reader)?;
     let mut hasher = OutcomeHasher::default();
     let mut outcomes = Vec::new();
     let mut broken = None;
@@ -142,7 +147,12 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
             return ControlFlow::Break(());
         }
         for outcome in &outcomes {
-            if let Err(error) = hasher.add(outcome) {
+            let checked = if comparable {
+                kept.check(outcome)
+            } else {
+                Ok(())
+            };
+            if let Err(error) = checked.and_then(|()| hasher.add(outcome)) {
                 broken = Some(error.to_string());
                 return ControlFlow::Break(());
             }
@@ -158,8 +168,7 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
     }
     let recorded_hash = recorded.map(|point| point.hash);
     let replayed_hash = hasher.hash();
-    let engines: Vec<String> = reader.engines()?.iter().map(ToString::to_string).collect();
-    let comparable = engines.iter().all(|engine| engine == ENGINE_VERSION);
+    problems.extend(kept.problem());
     if comparable && recorded_hash != Some(replayed_hash) {
         problems.push(format!(
             "the replay by engine {ENGINE_VERSION} gives other outcomes than were recorded; expected \
@@ -175,6 +184,77 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
         recorded_hash: recorded_hash.map_or_else(|| "none".to_owned(), |hash| hexadecimal(&hash)),
         replayed_hash: hexadecimal(&replayed_hash),
         problems,
+    })
+}
+
+/// The outcomes as they are kept, read beside the replay: what pages, curves and reports of the past show.
+struct Kept {
+    reader: Reader,
+    waiting: VecDeque<Outcome>,
+    read_to: u64,
+    others: u64,
+    first: Option<u64>,
+}
+
+impl Kept {
+    /// Read in one go.
+    const AT_ONCE: usize = 2_000;
+
+    fn of(reader: &Reader) -> Result<Self, StorageError> {
+        Ok(Self {
+            reader: reader.try_clone()?,
+            waiting: VecDeque::new(),
+            read_to: 0,
+            others: 0,
+            first: None,
+        })
+    }
+
+    /// Holds one outcome of the replay against the one that is kept. One that is not kept any more, or does
+    /// not read back, is no contradiction.
+    fn check(&mut self, replayed: &Outcome) -> Result<(), StorageError> {
+        let place = |outcome: &Outcome| (outcome.seq, outcome.index);
+        loop {
+            if self.waiting.is_empty() && self.read_to < replayed.seq {
+                let more = self.reader.outcomes_after(self.read_to, Self::AT_ONCE)?;
+                self.read_to = more.last().map_or(u64::MAX, |last| last.outcome.seq);
+                self.waiting
+                    .extend(more.into_iter().map(|stored| stored.outcome));
+            }
+            let Some(kept) = self.waiting.front() else {
+                return Ok(());
+            };
+            if place(kept) > place(replayed) {
+                return Ok(());
+            }
+            let is_it = place(kept) == place(replayed);
+            if !(is_it && encoded(kept)? == encoded(replayed)?) {
+                self.others += 1;
+                self.first.get_or_insert(kept.seq);
+            }
+            self.waiting.pop_front();
+            if is_it {
+                return Ok(());
+            }
+        }
+    }
+
+    fn problem(&self) -> Option<String> {
+        self.first.map(|seq| {
+            format!(
+                "{} outcomes as they are kept are not those that follow from what was read; the first is \
+                 of event {seq}",
+                self.others
+            )
+        })
+    }
+}
+
+/// As bytes, since what is no number is like nothing.
+fn encoded(outcome: &Outcome) -> Result<Vec<u8>, StorageError> {
+    postcard::to_allocvec(&outcome.kind).map_err(|error| StorageError::Encode {
+        what: "an outcome",
+        detail: error.to_string(),
     })
 }
 

@@ -61,12 +61,13 @@ impl Figure {
         figure
     }
 
-    /// An end of this figure's band, in its unit and with its digits, no ±.
+    /// An end of this figure's band, in its unit and with the digits it has in a sentence; no ±.
     #[must_use]
     pub fn end_of_band(&self, end: f64) -> Self {
-        let mut figure = Self::new(Some(end), self.std_uncertainty, &self.unit);
-        figure.text = figure.value_text().to_owned();
-        figure.std_uncertainty = None;
+        let mut figure = Self::new(Some(end), None, &self.unit);
+        if let (Some(end), Some(std)) = (figure.value, self.std_uncertainty) {
+            figure.text = number(end, decimals_in_words(std, end));
+        }
         figure
     }
 
@@ -76,16 +77,7 @@ impl Figure {
         let (Some(value), Some(std)) = (self.value, self.std_uncertainty) else {
             return self.with_unit();
         };
-        let digits = decimals_for(std, value);
-        let leading = number(std, digits)
-            .chars()
-            .find(|c| matches!(c, '1'..='9'))
-            .unwrap_or('1');
-        let digits = if leading > '2' {
-            digits.saturating_sub(1)
-        } else {
-            digits
-        };
+        let digits = decimals_in_words(std, value);
         let text = format!("{} ± {}", number(value, digits), number(std, digits));
         format!("{text} {}", self.unit)
     }
@@ -136,6 +128,20 @@ impl Figure {
     #[must_use]
     pub fn std_text(&self) -> &str {
         self.text.split_once(" ± ").map_or("", |(_, std)| std)
+    }
+}
+
+/// Decimals in a sentence: of one digit of the uncertainty, or two when it begins with 1 or 2.
+fn decimals_in_words(std: f64, value: f64) -> usize {
+    let decimals = decimals_for(std, value);
+    let leading = number(std, decimals)
+        .chars()
+        .find(|c| matches!(c, '1'..='9'))
+        .unwrap_or('1');
+    if leading > '2' {
+        decimals.saturating_sub(1)
+    } else {
+        decimals
     }
 }
 

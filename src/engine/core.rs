@@ -27,7 +27,7 @@ use crate::quantity::{MassFlow, Measured, Quality, Reason, Si};
 use crate::time::{Monotonic, Span, Stamp, Timestamp};
 
 /// Version of the engine: changes whenever the same events may give other outcomes.
-pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/12");
+pub const ENGINE_VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), "/13");
 
 /// How often an inventory report goes out.
 const INVENTORY_EVERY: Span = Span::from_millis(60_000);

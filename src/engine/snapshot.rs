@@ -8,7 +8,7 @@ use super::core::{ENGINE_VERSION, Engine, State};
 use crate::plant::{DescriptionHash, Id, Plant};
 
 /// Layout of the bytes; raised when the state changes.
-pub const SNAPSHOT_FORMAT: u32 = 7;
+pub const SNAPSHOT_FORMAT: u32 = 8;
 
 /// What a snapshot was made by and of.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

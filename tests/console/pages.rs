@@ -300,7 +300,7 @@ async fn the_helium_page_states_the_loss_in_plain_words() {
             "Losing 4.1 ± 0.6 kg/day beyond the accepted 0.4 kg/day.",
             "Since 21 Nov 14:00 GMT (95 %: between 21 Nov 06:12 GMT and 21 Nov 20:05 GMT).",
             // Student's t of four degrees of freedom: 4.1 ± 2.776 x 0.6.
-            "Between 2.43 and 5.77 kg/day (95 %).",
+            "Between 2.4 and 5.8 kg/day (95 %).",
             "Lost so far: 17.0 ± 2.1 kg.",
             "17.0 ± 1.9",
             "carried forward: T1",
@@ -333,7 +333,7 @@ async fn the_helium_page_says_what_could_explain_a_loss_and_what_would_tell() {
             "Ruled out not into an insulation vacuum",
             "Liquefier and dewar and Tank farm one area, since Boil-off from the dewar has no usable meter",
             "No loss seen: nothing above 6.3 kg/day over 24 h.",
-            "Magnet string 1 Losing 4.1 ± 0.6 kg/day. Between 2.43 and 5.77 kg/day (95 %). Since 21 Nov 14:00 GMT",
+            "Magnet string 1 Losing 4.1 ± 0.6 kg/day. Between 2.4 and 5.8 kg/day (95 %). Since 21 Nov 14:00 GMT",
             "milligrams",
         ],
     )

@@ -11,3 +11,4 @@ mod damage;
 mod model;
 mod plant;
 mod queries;
+mod verify;

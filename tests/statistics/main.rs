@@ -16,6 +16,7 @@
 mod barometer;
 mod happenings;
 mod inventory;
+mod isolation;
 mod least_squares;
 mod losses;
 mod magnets;

@@ -51,6 +51,21 @@ impl Accounts {
         areas(plant, |line| self.joins(plant, line, all.clone(), strictly))
     }
 
+    /// The ends of the last `over`, when that area was parted from all others throughout; none when it
+    /// was not, or there is not so much history.
+    pub(in crate::balance) fn parted(
+        &self,
+        plant: &Plant,
+        area: &Area,
+        over: Span,
+    ) -> Option<(Timestamp, Timestamp)> {
+        let (first, last) = (self.steps.get(self.first_of(over))?, self.steps.back()?);
+        let apart = last.at - first.at >= over - GRID;
+        (apart && self.areas(plant, over, true).contains(area))
+            .then_some(first.utc.zip(last.utc))
+            .flatten()
+    }
+
     /// Whether a line joins its ends. A meter that was blind for a short while does not: its mean
     /// stands in for that, with all of itself as uncertainty.
     fn joins(

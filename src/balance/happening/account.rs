@@ -189,8 +189,11 @@ impl Done {
         if self.is_jump()
             && let Some(entry) = self.entry(ledger)
         {
-            net = kg - entry.kg;
-            variance = std * std + entry.std_kg * entry.std_kg;
+            // A slow beginning or end may be taken for quiet, and an entry may be dated roughly: of
+            // what it moved beside the happening half is counted, and all of it is in doubt.
+            let beside_kg = entry.beside_kg(from, to);
+            net = kg - entry.kg + 0.5 * beside_kg;
+            variance = std * std + entry.std_kg * entry.std_kg + beside_kg * beside_kg / 12.0;
             let handed_out = matches!(entry.kind, BookingKind::Dispatch | BookingKind::LoanOut);
             if handed_out && self.kind == HappeningKind::Vent {
                 self.happening.kind = HappeningKind::Transfer;
@@ -270,17 +273,16 @@ impl Done {
             std_kg: libm::sqrt(std_kg * std_kg + within.variance_kg2),
             booked: entry.is_some(),
         });
-        if let Some(entry) = entry {
-            let apart = entry.from >= to || entry.to <= from;
-            if apart {
-                out.push(Jump {
-                    from: entry.from,
-                    to: entry.to,
-                    net_kg: -entry.kg,
-                    std_kg: entry.std_kg,
-                    booked: true,
-                });
-            }
+        if let Some(entry) = entry
+            && entry.is_apart(from, to)
+        {
+            out.push(Jump {
+                from: entry.from,
+                to: entry.to,
+                net_kg: -entry.kg,
+                std_kg: entry.std_kg,
+                booked: true,
+            });
         }
     }
 }
@@ -292,4 +294,21 @@ struct Explains {
     std_kg: f64,
     from: Timestamp,
     to: Timestamp,
+}
+
+impl Explains {
+    /// Whether none of it is dated within those times: then its whole mass is meant all the same.
+    fn is_apart(&self, from: Timestamp, to: Timestamp) -> bool {
+        self.from >= to || self.to <= from
+    }
+
+    /// What it moved before and after those times, spread evenly, kg.
+    fn beside_kg(&self, from: Timestamp, to: Timestamp) -> f64 {
+        let over = self.to - self.from;
+        if self.is_apart(from, to) || over <= Span::ZERO {
+            return 0.0;
+        }
+        let within = self.to.min(to) - self.from.max(from);
+        self.kg * (1.0 - within.seconds() / over.seconds())
+    }
 }

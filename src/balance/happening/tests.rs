@@ -429,6 +429,23 @@ fn a_delivery_is_unbooked_until_its_entry_comes() {
 }
 
 #[test]
+fn an_entry_that_began_before_the_happening_leaves_half_of_that_in_doubt() {
+    let mut bench = Bench::new();
+    bench.move_over(1.0, &[("TANK-1", 150.0), ("TANK-2", 150.0)]);
+    let certain = bench.told[0].1.clone();
+    // Two hours with 300 kg each, the first of them before anything moved.
+    bench.book_entry("d1", WARM_UP_H - 1.0, 2.0, 600.0, None);
+    bench.one_tick();
+    let told = &bench.told[1].1;
+    assert_eq!(told.booked.as_deref(), Some("d1"));
+    // Between 300 - 600 and 300 - 300, but for the grid's steps.
+    assert!((told.net_kg + 150.0).abs() < 30.0, "{told:?}");
+    let doubt =
+        libm::sqrt(told.net_std_kg * told.net_std_kg - certain.net_std_kg * certain.net_std_kg);
+    assert!((doubt - 300.0 / libm::sqrt(12.0)).abs() < 15.0, "{told:?}");
+}
+
+#[test]
 fn an_entry_dated_hours_beside_leaves_a_jump_where_it_is_dated() {
     let mut bench = Bench::new();
     bench.move_over(0.5, &[("TANK-1", 40.0)]);

@@ -66,10 +66,21 @@ pub struct LossFact {
     pub decision_threshold: Option<Figure>,
     /// Smallest excess that would be seen with 95 %.
     pub detection_limit: Option<Figure>,
+    /// The same over each window: a mean excess that would be seen in it.
+    pub limits: Vec<LimitFact>,
     /// Balance over windows.
     pub windows: Vec<WindowFact>,
     /// What the rate's estimate found beside it.
     pub noise: Option<NoiseFact>,
+}
+
+/// Smallest mean excess that would be seen in a window with 95 % (ISO 11929).
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LimitFact {
+    /// Length of the window.
+    pub over: String,
+    /// The excess.
+    pub limit: Figure,
 }
 
 /// A line through which helium may pass between two sections of an area without being metered.
@@ -232,6 +243,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
             .rate
             .as_ref()
             .map(|r| limit(r.detection_limit_kg_per_s, unit)),
+        limits: limits(report, unit),
         windows,
         noise: report.rate.as_ref().map(|r| NoiseFact {
             white: Figure::two_digits(r.white_std_kg, "kg"),
@@ -267,19 +279,9 @@ fn excess_reach(
 }
 
 fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> (String, String) {
-    // A rate that would have been seen within each window long enough to speak of a rate.
-    let reach: Vec<String> = report
-        .windows
+    let reach: Vec<String> = limits(report, unit)
         .iter()
-        .filter(|w| w.over.seconds() > 0.0 && w.detection_limit_kg.is_finite())
-        .map(|w| {
-            let rate = w.detection_limit_kg / w.over.seconds();
-            format!(
-                "{} over {}",
-                limit(rate, unit).with_unit(),
-                window_name(w.over)
-            )
-        })
+        .map(|one| format!("{} over {}", one.limit.with_unit(), one.over))
         .collect();
     if reach.is_empty() && report.section.is_some() && report.rate.is_some() {
         return (
@@ -388,6 +390,18 @@ fn plain(figure: &Figure) -> String {
             format!("{text} {}", figure.unit)
         },
     )
+}
+
+/// A rate that would have been seen within each window long enough to speak of a rate.
+fn limits(report: &LossReport, unit: &LossUnit) -> Vec<LimitFact> {
+    let windows = report.windows.iter();
+    windows
+        .filter(|w| w.over.seconds() > 0.0 && w.detection_limit_kg.is_finite())
+        .map(|w| LimitFact {
+            over: window_name(w.over),
+            limit: limit(w.detection_limit_kg / w.over.seconds(), unit),
+        })
+        .collect()
 }
 
 /// A limit is a chosen number, not a measured one: two significant digits and no ±.

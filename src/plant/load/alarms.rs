@@ -634,10 +634,6 @@ impl Reader<'_, '_, '_> {
         key: &str,
         example: &str,
     ) -> Option<&'p Spanned<P>> {
-        if part.is_none() {
-            let at = self.here.at(field);
-            self.context.missing(&self.here, at, key, example);
-        }
-        part
+        self.context.part(&self.here, part, field, key, example)
     }
 }

@@ -134,6 +134,21 @@ impl<'f> Context<'f> {
         }
     }
 
+    /// A key of an inline table, which must be there.
+    pub fn part<'p, T, P, F>(
+        &mut self,
+        here: &Here<'_, T>,
+        part: Option<&'p Spanned<P>>,
+        table: &Spanned<F>,
+        key: &str,
+        example: &str,
+    ) -> Option<&'p Spanned<P>> {
+        if part.is_none() {
+            self.missing(here, here.at(table), key, example);
+        }
+        part
+    }
+
     /// A text that must be there and say something.
     pub fn text<T>(
         &mut self,

@@ -202,11 +202,7 @@ impl<'r, 'f, 'e, T> Reader<'r, 'f, 'e, T> {
         key: &str,
         example: &str,
     ) -> Option<&'p Spanned<P>> {
-        if part.is_none() {
-            let at = self.here.at(field);
-            self.context.missing(&self.here, at, key, example);
-        }
-        part
+        self.context.part(&self.here, part, field, key, example)
     }
 
     fn number(&mut self, field: Option<&Spanned<f64>>, key: &str, example: &str) -> Option<f64> {
