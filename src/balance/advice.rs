@@ -280,7 +280,8 @@ fn isolation_tests(
             let area = Area {
                 sections: vec![section],
             };
-            if made.iter().any(|proof| proof.area == area) {
+            let shows = |proof: &Proof| proof.area == area && proof.would_show(hypothesis.size);
+            if made.iter().any(shows) {
                 continue;
             }
             let is_bath = |vessel: &Vessel| matches!(vessel.contents, Contents::Bath { .. });

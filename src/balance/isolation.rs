@@ -1,9 +1,10 @@
 //! Tests by isolation: while valves part an area from its neighbours, what it loses is its own.
 //!
 //! What was found so since a loss began is held against every hypothesis, and parts a leak in an area
-//! into leaks in its parts. A valve that is called shut may pass, so no test is believed altogether.
+//! into leaks in its parts. A valve that is called shut may pass, in every test that rests on it: all
+//! tests together are not believed altogether.
 //!
-//! **Source** likelihood of a normal error and of a mixture: textbook. How often a test tells nothing:
+//! **Source** likelihood of a normal error and of a mixture: textbook. How often tests tell nothing:
 //! common practice, no source.
 
 use serde::{Deserialize, Serialize};
@@ -11,20 +12,26 @@ use serde::{Deserialize, Serialize};
 use super::account::Accounts;
 use super::area::Area;
 use super::explain::{Changes, Evidence, Fitting, Tried, share};
+use super::happening::Jump;
 use super::ledger::Ledger;
 use super::report::HypothesisKind;
 use super::suppose::{Place, Supposed};
 use super::whiten::DAY_S;
-use crate::plant::{Plant, SectionIx};
+use crate::plant::{LineIx, Plant, SectionIx};
+use crate::quantity::decimals_for;
 use crate::time::{Span, Timestamp};
 
 /// Lengths of an isolation that are proposed, and looked back over, h.
 pub(super) const HOURS: [u16; 7] = [2, 4, 8, 12, 24, 48, 72];
 
-/// Isolations that are remembered.
-const MOST: usize = 16;
+/// Shorter than this nothing is held against a hypothesis.
+const LEAST: Span = Span::from_millis(2 * 3_600_000);
 
-/// One test in so many tells nothing: a valve passed, or an instrument was wrong.
+/// Stretches that are remembered, and of one area: then its shortest goes.
+const MOST: usize = 64;
+const MOST_OF_AREA: usize = 3;
+
+/// In so many of all cases the tests tell nothing: a valve passed, or an instrument was wrong.
 const TELLS_NOTHING: f64 = 0.02;
 
 /// Uncertainties beyond which a loss is said to be there, or not to be.
@@ -38,6 +45,12 @@ struct Isolation {
     to: Timestamp,
 }
 
+impl Isolation {
+    fn over(&self) -> Span {
+        self.to - self.from
+    }
+}
+
 /// What was by itself, and when.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(super) struct Isolations {
@@ -48,66 +61,117 @@ pub(super) struct Isolations {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Proof {
     pub area: Area,
-    pub over: Span,
+    from: Timestamp,
+    to: Timestamp,
     lost_kg: f64,
     std_kg: f64,
+    /// What its metered lines let pass meanwhile, kg.
+    passed_kg: Vec<(LineIx, f64)>,
+}
+
+/// From what on, and beside what, areas by themselves tell of a loss.
+pub(super) struct Since<'a> {
+    /// When the loss had begun for certain.
+    pub begun: Timestamp,
+    /// Areas whose own series are held against the hypotheses anyway.
+    pub judged: &'a [Area],
+    /// What came or went at once.
+    pub jumps: &'a [Jump],
 }
 
 impl Isolations {
-    /// Notes that an area is by itself, which it is not for good.
-    pub fn note(&mut self, plant: &Plant, accounts: &Accounts, area: &Area) {
-        let parted = |hours: &u16| {
-            let over = Span::from_seconds(3600.0 * f64::from(*hours));
-            accounts.parted(plant, area, over)
-        };
-        let Some((from, to)) = HOURS.iter().map_while(parted).last() else {
-            return;
-        };
-        let same = |known: &&mut Isolation| known.area == *area && known.to >= from;
+    /// Notes which of these areas are by themselves, as they are not for good.
+    pub fn note(&mut self, plant: &Plant, accounts: &Accounts, areas: &[Area]) {
+        let mut parted = areas.to_vec();
+        for hours in HOURS {
+            let over = Span::from_seconds(3600.0 * f64::from(hours));
+            let ends = accounts.ends_of(over).filter(|_| !parted.is_empty());
+            let Some((from, to)) = ends else {
+                return;
+            };
+            let found = accounts.areas(plant, over, true);
+            parted.retain(|area| found.contains(area));
+            for area in parted.iter().cloned() {
+                self.take(Isolation { area, from, to });
+            }
+        }
+    }
+
+    /// Of one stretch only its ends grow.
+    fn take(&mut self, new: Isolation) {
+        let same = |known: &&mut Isolation| known.area == new.area && known.to >= new.from;
         if let Some(known) = self.known.iter_mut().find(same) {
-            known.from = known.from.min(from);
-            known.to = to;
+            known.from = known.from.min(new.from);
+            known.to = new.to;
             return;
         }
-        if self.known.len() == MOST {
-            self.known.remove(0);
+        let of_area = self.known.iter().filter(|one| one.area == new.area).count();
+        let shortest = |(_, one): &(usize, &Isolation)| one.over();
+        let goes = if of_area >= MOST_OF_AREA {
+            let here = self.known.iter().enumerate();
+            here.filter(|(_, one)| one.area == new.area)
+                .min_by_key(shortest)
+        } else if self.known.len() >= MOST {
+            self.known.iter().enumerate().min_by_key(|(_, one)| one.to)
+        } else {
+            None
+        };
+        if let Some((at, _)) = goes {
+            self.known.remove(at);
         }
-        self.known.push(Isolation {
-            area: area.clone(),
-            from,
-            to,
+        self.known.push(new);
+    }
+
+    /// Another description: what it still has stays known.
+    pub fn adopt(&mut self, plant: &Plant, before: &Plant) {
+        let known = std::mem::take(&mut self.known).into_iter();
+        let kept = known.filter_map(|one| {
+            let area = Area::of_id(plant, &one.area.id(before))?;
+            Some(Isolation { area, ..one })
         });
+        self.known = kept.collect();
     }
 
-    /// Forgets all, since sections may have become others.
-    pub fn clear(&mut self) {
-        self.known.clear();
-    }
-
-    /// What was found since a time, as the ledger has it now.
+    /// What was found since a loss began, as the ledger has it now. A stretch in which something came or
+    /// went at once tells nothing of what goes on.
     pub fn since(
         &self,
         plant: &Plant,
         ledger: &Ledger,
         accounts: &Accounts,
-        since: Timestamp,
+        since: &Since<'_>,
     ) -> Vec<Proof> {
         let proof = |one: &Isolation| {
-            let ends = (one.from, one.to);
-            let balance = accounts.balance_between(plant, ledger, &one.area, ends, None)?;
+            let (from, to) = (one.from.max(since.begun), one.to);
+            let upset = |jump: &Jump| !jump.booked && jump.from < to && jump.to > from;
+            let useless = since.judged.contains(&one.area) || since.jumps.iter().any(upset);
+            if to - from < LEAST || useless {
+                return None;
+            }
+            let balance = accounts.balance_between(plant, ledger, &one.area, (from, to), None)?;
             (balance.excess_std_kg > 0.0).then(|| Proof {
                 area: one.area.clone(),
-                over: balance.over,
+                from,
+                to,
                 lost_kg: balance.excess_kg,
                 std_kg: balance.excess_std_kg,
+                passed_kg: accounts.passed_between(plant, &one.area, from, to),
             })
         };
-        let after = self.known.iter().filter(|one| one.from >= since);
-        after.filter_map(proof).collect()
+        self.known.iter().filter_map(proof).collect()
     }
 }
 
 impl Proof {
+    fn days(&self) -> f64 {
+        (self.to - self.from).seconds() / DAY_S
+    }
+
+    /// Whether a loss of that size, kg/s, would be clear in it.
+    pub fn would_show(&self, kg_per_s: f64) -> bool {
+        kg_per_s * (self.to - self.from).seconds() > CLEAR * self.std_kg
+    }
+
     /// Logarithm of the likelihood of what was lost over that if nothing were, when so much is expected.
     fn speaks(&self, (expected_kg, std_kg): (f64, f64)) -> f64 {
         let own = self.std_kg * self.std_kg;
@@ -130,19 +194,22 @@ impl Evidence<'_> {
             return Vec::new();
         }
         self.part_leaks(supposed, fitted, logs);
-        for proof in self.proofs {
-            let said: Vec<f64> = supposed
-                .iter()
-                .zip(fitted.iter())
-                .map(|(one, fit)| proof.speaks(self.expected(changes, one, fit, proof)))
-                .collect();
-            let most = said.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            for ((said, fit), log) in said.iter().zip(fitted.iter_mut()).zip(logs.iter_mut()) {
-                let tells = (1.0 - TELLS_NOTHING) * libm::exp(said - most) + TELLS_NOTHING;
-                let gained = most + libm::log(tells);
-                fit.explained += 2.0 * gained;
-                *log += gained;
-            }
+        let said: Vec<f64> = supposed
+            .iter()
+            .zip(fitted.iter())
+            .map(|(one, fit)| {
+                let of_each = self.proofs.iter();
+                of_each
+                    .map(|proof| proof.speaks(self.expected(changes, one, fit, proof)))
+                    .sum()
+            })
+            .collect();
+        let most = said.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        for ((said, fit), log) in said.iter().zip(fitted.iter_mut()).zip(logs.iter_mut()) {
+            let tells = (1.0 - TELLS_NOTHING) * libm::exp(said - most) + TELLS_NOTHING;
+            let gained = most + libm::log(tells);
+            fit.explained += 2.0 * gained;
+            *log += gained;
         }
         let best = logs
             .iter()
@@ -151,7 +218,14 @@ impl Evidence<'_> {
         let Some((_, (best, fit))) = best else {
             return Vec::new();
         };
-        let said = self.proofs.iter();
+        // One sentence for each area: of its longest stretch.
+        let longest = |proof: &&Proof| {
+            let others = self.proofs.iter();
+            others
+                .filter(|other| other.area == proof.area)
+                .all(|other| other.days() <= proof.days())
+        };
+        let said = self.proofs.iter().filter(longest);
         said.filter_map(|proof| self.words(changes, best, fit, proof))
             .collect()
     }
@@ -214,7 +288,7 @@ impl Evidence<'_> {
     }
 
     /// What a hypothesis would have an area lose by itself, kg with standard uncertainty: nothing of what
-    /// happened once, before the valves were shut, and nothing of what another area loses.
+    /// happened once at another time, and nothing of what another area loses.
     fn expected(
         &self,
         changes: &[Changes],
@@ -222,25 +296,46 @@ impl Evidence<'_> {
         fit: &Fitting,
         proof: &Proof,
     ) -> (f64, f64) {
+        // Of a size that no trace shows nothing can be expected.
+        let Some(change) = changes.get(one.form).filter(|_| fit.std.is_finite()) else {
+            return (0.0, 0.0);
+        };
+        let times = match change.tried {
+            Tried::Bend | Tried::Through(_) => proof.days(),
+            Tried::Jump => {
+                let at = (self.utc_at)(change.at_s);
+                f64::from(u8::from(
+                    at.is_some_and(|at| proof.from < at && at < proof.to),
+                ))
+            }
+            // It comes and goes with the day.
+            Tried::Lag => 0.0,
+        };
         let part = match &one.place {
-            _ if !goes_on(changes, one) => 0.0,
             Place::Sections(sections) => {
-                let there = sections
-                    .iter()
-                    .filter(|section| proof.area.holds(**section));
+                let there = sections.iter().filter(|ix| proof.area.holds(**ix));
                 share(1.0, sections.len()) * there.map(|_| 1.0).sum::<f64>()
             }
-            Place::Line(line) => self
-                .plant
-                .line(*line)
-                .and_then(|line| proof.area.sign_of(line.from, line.to))
-                .map_or(0.0, |sign| -sign),
+            Place::Line(line) => self.part_of_meter(*line, proof),
         };
-        let days = proof.over.seconds() / DAY_S;
-        (part * fit.size * days, part.abs() * fit.std * days)
+        (part * fit.size * times, part.abs() * fit.std * times)
     }
 
-    /// Where the best explanation, if it is a loss that goes on, is shown not to be.
+    /// A meter that is wrong feigns as much as it lets pass: nothing while its line is shut.
+    fn part_of_meter(&self, line: LineIx, proof: &Proof) -> f64 {
+        let sign = self
+            .plant
+            .line(line)
+            .and_then(|described| proof.area.sign_of(described.from, described.to));
+        let passed = proof.passed_kg.iter().find(|(known, _)| *known == line);
+        let usual = self.flows.get(line.index()).copied().flatten();
+        match (sign, passed, usual.filter(|flow| *flow != 0.0)) {
+            (Some(sign), Some((_, kg)), Some(flow)) => -sign * kg / (flow * DAY_S * proof.days()),
+            _ => 0.0,
+        }
+    }
+
+    /// Where the best explanation, if it is something that goes on in a vessel, is shown not to be.
     fn words(
         &self,
         changes: &[Changes],
@@ -248,32 +343,90 @@ impl Evidence<'_> {
         fit: &Fitting,
         proof: &Proof,
     ) -> Option<String> {
-        if !goes_on(changes, best) || matches!(best.place, Place::Line(_)) {
+        let tried = changes.get(best.form)?.tried;
+        let goes_on = matches!(tried, Tried::Bend | Tried::Through(_));
+        if !goes_on || matches!(best.place, Place::Line(_)) {
             return None;
         }
         let sections = proof.area.sections.iter();
         let names: Vec<&str> = sections
             .filter_map(|ix| self.plant.section(*ix).map(|section| &*section.name))
             .collect();
-        let by_itself = format!(
-            "by itself for {} it lost {:.1} ± {:.1} kg",
-            proof.over, proof.lost_kg, proof.std_kg
-        );
-        let (here_kg, _) = self.expected(changes, best, fit, proof);
         let names = names.join(" and ");
-        if here_kg > 0.0 && proof.lost_kg > CLEAR * proof.std_kg {
+        let digits = decimals_for(proof.std_kg, proof.lost_kg);
+        let by_itself = format!(
+            "by itself for {} it seems to have lost {:.digits$} ± {:.digits$} kg",
+            proof.to - proof.from,
+            proof.lost_kg,
+            proof.std_kg
+        );
+        let all_kg = fit.size * proof.days();
+        let std_kg = libm::hypot(proof.std_kg, fit.std * proof.days());
+        let (here_kg, _) = self.expected(changes, best, fit, proof);
+        let there = (all_kg - proof.lost_kg).abs() < CLEAR * std_kg;
+        if here_kg == all_kg && there && proof.lost_kg > CLEAR * proof.std_kg {
             return Some(format!("not outside {names}: {by_itself}"));
         }
-        let elsewhere = fit.size * proof.over.seconds() / DAY_S;
-        let missing = elsewhere - proof.lost_kg > CLEAR * proof.std_kg;
-        (here_kg == 0.0 && missing).then(|| {
-            format!("not in {names}: {by_itself}, where the loss would have been {elsewhere:.1} kg")
+        (here_kg == 0.0 && all_kg - proof.lost_kg > CLEAR * std_kg).then(|| {
+            format!(
+                "not in {names}: {by_itself}, where the loss would have been {all_kg:.digits$} kg"
+            )
         })
     }
 }
 
-fn goes_on(changes: &[Changes], one: &Supposed) -> bool {
-    changes
-        .get(one.form)
-        .is_some_and(|change| matches!(change.tried, Tried::Bend | Tried::Through(_)))
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(hours: i64) -> Timestamp {
+        Timestamp::from_millis(hours * 3_600_000)
+    }
+
+    fn stretch(section: u32, from: i64, to: i64) -> Isolation {
+        Isolation {
+            area: Area {
+                sections: vec![SectionIx(section)],
+            },
+            from: at(from),
+            to: at(to),
+        }
+    }
+
+    #[test]
+    fn a_stretch_grows_and_of_many_the_long_ones_stay() {
+        let mut known = Isolations::default();
+        for hour in 10..60 {
+            known.take(stretch(1, hour - 2, hour));
+        }
+        assert_eq!(known.known, [stretch(1, 8, 59)]);
+        // A valve that shuts for some hours each day does not push out the test of two days.
+        for day in 3..300 {
+            known.take(stretch(1, 24 * day, 24 * day + 6));
+        }
+        assert_eq!(known.known.len(), MOST_OF_AREA);
+        assert_eq!(known.known[0], stretch(1, 8, 59));
+        for section in 2..200 {
+            known.take(stretch(section, 8_000, 8_004));
+        }
+        assert_eq!(known.known.len(), MOST);
+    }
+
+    #[test]
+    fn what_was_lost_speaks_for_what_expects_it() {
+        let lost = |lost_kg| Proof {
+            area: stretch(1, 0, 0).area,
+            from: at(0),
+            to: at(12),
+            lost_kg,
+            std_kg: 0.5,
+            passed_kg: Vec::new(),
+        };
+        assert_eq!(lost(4.0).speaks((0.0, 0.0)), 0.0);
+        assert!((lost(4.0).speaks((4.0, 0.0)) - 32.0).abs() < 1e-12);
+        assert!((lost(0.0).speaks((4.0, 0.0)) + 32.0).abs() < 1e-12);
+        // The less is known of what to expect, the less is told.
+        assert!(lost(0.0).speaks((4.0, 4.0)) > -3.0);
+        assert!(lost(0.0).would_show(9.0 / 86_400.0) && !lost(0.0).would_show(2.0 / 86_400.0));
+    }
 }

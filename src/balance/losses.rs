@@ -11,7 +11,7 @@ use super::grid::GridSeries;
 use super::happening::Jump;
 use super::hole;
 use super::inventory::VesselMass;
-use super::isolation::Isolations;
+use super::isolation::{Isolations, Since};
 use super::judgement::{Frame, Judgement, ONSET_OVER, RATE_OVER, difference_kg2};
 use super::leak::OnsetEstimate;
 use super::ledger::Ledger;
@@ -234,7 +234,7 @@ impl LossBook {
         self.accounts.adopt(plant, before);
         self.areas.clear();
         self.modes.clear();
-        self.isolations.clear();
+        self.isolations.adopt(plant, before);
         self.unlike_noise.clear();
         self.explanation = None;
         self.reconciliation = None;
@@ -405,9 +405,8 @@ impl LossBook {
         }
         // What a lasting area is a part of is no part of one.
         let is_part = |area: &&Area| lasting.iter().all(|one| !area.covers(one));
-        for area in all.iter().filter(is_part) {
-            self.isolations.note(plant, &self.accounts, area);
-        }
+        let parts: Vec<Area> = all.iter().filter(is_part).cloned().collect();
+        self.isolations.note(plant, &self.accounts, &parts);
         let mut before = std::mem::take(&mut self.areas);
         for area in all {
             let known = before
@@ -525,16 +524,16 @@ impl LossBook {
             .and_then(|at| self.areas.get(at))
             .and_then(|book| known.iter().position(|area| *area == book.area))
             .map_or(TraceOf::Plant, TraceOf::Area);
-        let modes: Vec<(f64, VesselIx)> = self
-            .modes
-            .iter()
-            .map(|(at, vessel)| (Span::from_millis(at.0).seconds(), *vessel))
-            .filter(|(at, _)| *at >= onset_s.1 - 43_200.0)
-            .collect();
+        let modes = self.modes_since(onset_s.1 - 43_200.0);
         let holes = hole::supposed(plant, &self.accounts, onset_s.0);
-        let since = series.utc_at(onset_s.0);
-        let proofs = since.map_or_else(Vec::new, |since| {
-            self.isolations.since(plant, ledger, &self.accounts, since)
+        let proofs = series.utc_at(onset_s.2).map_or_else(Vec::new, |begun| {
+            let (jumps, judged) = (&(tick.jumps)(), &known);
+            let since = Since {
+                begun,
+                judged,
+                jumps,
+            };
+            self.isolations.since(plant, ledger, &self.accounts, &since)
         });
         let evidence = Evidence {
             plant,
@@ -555,6 +554,13 @@ impl LossBook {
         advice::exclude(&mut explanation, plant, tick.vacuum);
         advice::exclude_by_pressure(&mut explanation, plant, tick.masses);
         Some(explanation)
+    }
+
+    /// Changes of mode after that time, s.
+    fn modes_since(&self, from_s: f64) -> Vec<(f64, VesselIx)> {
+        let changes = self.modes.iter();
+        let dated = changes.map(|(at, vessel)| (Span::from_millis(at.0).seconds(), *vessel));
+        dated.filter(|(at, _)| *at >= from_s).collect()
     }
 
     /// The comparisons' own noise, found once a day from what lies before the onset: what came then, a

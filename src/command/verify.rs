@@ -11,7 +11,7 @@ use serde::Serialize;
 use super::{FAULT, WELL};
 use crate::daemon::recorder::described_as;
 use crate::engine::{ENGINE_VERSION, Engine, EventKind, Outcome};
-use crate::history::{Hash, JournalCheck, OutcomeHasher, Reader, StorageError};
+use crate::history::{Hash, JournalCheck, OutcomeHasher, Reader, StorageError, StoredOutcome};
 use crate::plant::{DescriptionHash, Plant};
 use crate::replay;
 
@@ -147,18 +147,17 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
             return ControlFlow::Break(());
         }
         for outcome in &outcomes {
-            let checked = if comparable {
-                kept.check(outcome)
-            } else {
-                Ok(())
-            };
-            if let Err(error) = checked.and_then(|()| hasher.add(outcome)) {
+            kept.check(outcome);
+            if let Err(error) = hasher.add(outcome) {
                 broken = Some(error.to_string());
                 return ControlFlow::Break(());
             }
         }
         ControlFlow::Continue(())
     })?;
+    if broken.is_none() {
+        kept.drop_before((last + 1, 0));
+    }
     problems.extend(broken);
     if !replayed.damaged.is_empty() {
         problems.push(format!("{} rows do not read back", replayed.damaged.len()));
@@ -168,7 +167,7 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
     }
     let recorded_hash = recorded.map(|point| point.hash);
     let replayed_hash = hasher.hash();
-    problems.extend(kept.problem());
+    problems.extend(kept.problems());
     if comparable && recorded_hash != Some(replayed_hash) {
         problems.push(format!(
             "the replay by engine {ENGINE_VERSION} gives other outcomes than were recorded; expected \
@@ -191,71 +190,109 @@ pub fn verify(directory: &Path) -> Result<Verdict, StorageError> {
 struct Kept {
     reader: Reader,
     waiting: VecDeque<Outcome>,
-    read_to: u64,
+    /// The last event that is read; none once no more is to be held against anything.
+    read_to: Option<u64>,
     others: u64,
     first: Option<u64>,
+    unreadable: Option<StorageError>,
 }
 
 impl Kept {
     /// Read in one go.
     const AT_ONCE: usize = 2_000;
 
+    /// Of a record whose beginning was trimmed nothing is held against a replay from what is left.
     fn of(reader: &Reader) -> Result<Self, StorageError> {
         Ok(Self {
             reader: reader.try_clone()?,
             waiting: VecDeque::new(),
-            read_to: 0,
+            read_to: reader.trimmed()?.is_empty().then_some(0),
             others: 0,
             first: None,
+            unreadable: None,
         })
     }
 
-    /// Holds one outcome of the replay against the one that is kept. One that is not kept any more, or does
-    /// not read back, is no contradiction.
-    fn check(&mut self, replayed: &Outcome) -> Result<(), StorageError> {
-        let place = |outcome: &Outcome| (outcome.seq, outcome.index);
-        loop {
-            if self.waiting.is_empty() && self.read_to < replayed.seq {
-                let more = self.reader.outcomes_after(self.read_to, Self::AT_ONCE)?;
-                self.read_to = more.last().map_or(u64::MAX, |last| last.outcome.seq);
-                self.waiting
-                    .extend(more.into_iter().map(|stored| stored.outcome));
-            }
-            let Some(kept) = self.waiting.front() else {
-                return Ok(());
-            };
-            if place(kept) > place(replayed) {
-                return Ok(());
-            }
-            let is_it = place(kept) == place(replayed);
-            if !(is_it && encoded(kept)? == encoded(replayed)?) {
-                self.others += 1;
-                self.first.get_or_insert(kept.seq);
-            }
+    /// Holds one outcome of the replay against the one that is kept. One that does not read back is no
+    /// contradiction.
+    fn check(&mut self, replayed: &Outcome) {
+        self.drop_before((replayed.seq, replayed.index));
+        let is_it = |kept: &&Outcome| place(kept) == place(replayed);
+        if let Some(kept) = self.waiting.front().filter(is_it) {
+            let alike = kept.stamp == replayed.stamp && encoded(kept) == encoded(replayed);
+            let seq = kept.seq;
             self.waiting.pop_front();
-            if is_it {
-                return Ok(());
+            if !alike {
+                self.note(seq);
             }
         }
     }
 
-    fn problem(&self) -> Option<String> {
-        self.first.map(|seq| {
+    /// Whatever is kept before that place, and the replay did not give.
+    fn drop_before(&mut self, next: (u64, u32)) {
+        loop {
+            if self.waiting.is_empty() {
+                self.read_on(next.0);
+            }
+            match self.waiting.front() {
+                Some(kept) if place(kept) < next => {
+                    let seq = kept.seq;
+                    self.waiting.pop_front();
+                    self.note(seq);
+                }
+                _ => return,
+            }
+        }
+    }
+
+    /// Outcomes of another engine are passed over: they may be others.
+    fn read_on(&mut self, wanted: u64) {
+        while let Some(read_to) = self.read_to.filter(|read_to| *read_to < wanted)
+            && self.waiting.is_empty()
+        {
+            match self.reader.outcomes_after(read_to, Self::AT_ONCE) {
+                Ok(more) => {
+                    self.read_to = more.last().map(|last| last.outcome.seq);
+                    let ours =
+                        |stored: &StoredOutcome| *stored.provenance.engine == *ENGINE_VERSION;
+                    let ours = more.into_iter().filter(ours);
+                    self.waiting.extend(ours.map(|stored| stored.outcome));
+                }
+                Err(error) => {
+                    self.read_to = None;
+                    self.unreadable = Some(error);
+                }
+            }
+        }
+    }
+
+    fn note(&mut self, seq: u64) {
+        self.others += 1;
+        self.first.get_or_insert(seq);
+    }
+
+    fn problems(self) -> impl Iterator<Item = String> {
+        let others = self.others;
+        let found = self.first.map(|seq| {
             format!(
-                "{} outcomes as they are kept are not those that follow from what was read; the first is \
-                 of event {seq}",
-                self.others
+                "{others} outcomes as they are kept are not those that follow from what was read; the \
+                 first is of event {seq}"
             )
-        })
+        });
+        let unread = self
+            .unreadable
+            .map(|error| format!("the outcomes as they are kept do not all read back ({error})"));
+        found.into_iter().chain(unread)
     }
 }
 
+fn place(outcome: &Outcome) -> (u64, u32) {
+    (outcome.seq, outcome.index)
+}
+
 /// As bytes, since what is no number is like nothing.
-fn encoded(outcome: &Outcome) -> Result<Vec<u8>, StorageError> {
-    postcard::to_allocvec(&outcome.kind).map_err(|error| StorageError::Encode {
-        what: "an outcome",
-        detail: error.to_string(),
-    })
+fn encoded(outcome: &Outcome) -> Option<Vec<u8>> {
+    postcard::to_allocvec(&outcome.kind).ok()
 }
 
 fn journal_words(check: &JournalCheck) -> String {

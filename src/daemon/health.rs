@@ -31,6 +31,8 @@ pub struct RecordState {
     pub not_recording_because: Option<String>,
     /// Hash of the description in force.
     pub description: String,
+    /// What opening the record found that a person should know.
+    pub notes: Vec<String>,
 }
 
 impl RecordState {
@@ -43,6 +45,7 @@ impl RecordState {
             committed: None,
             not_recording_because: None,
             description: plant.hash.to_string(),
+            notes: Vec::new(),
         }
     }
 }
@@ -61,8 +64,6 @@ pub struct Gauges {
     pub devices: BTreeMap<Id, Arc<DeviceHealth>>,
     /// Counters of the destinations.
     pub destinations: Vec<(&'static str, Arc<LinkHealth>)>,
-    /// What was found at the start.
-    pub notes: Vec<String>,
 }
 
 impl Gauges {
@@ -72,7 +73,7 @@ impl Gauges {
         let now = self.clock.now();
         let disk_free_bytes = free_bytes(&self.directory);
         let (queue_depth, queue_limit) = queue;
-        let mut notes = self.notes.clone();
+        let mut notes = record.notes.clone();
         if let Some(why) = &record.not_recording_because {
             notes.push(format!("NOT RECORDING: {why}"));
         }

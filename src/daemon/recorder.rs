@@ -88,6 +88,8 @@ pub struct Recorder {
     provenance: Provenance,
     /// The event that ended the process too often; it is not applied again.
     aside: Option<Suspect>,
+    /// What opening the record found that a person should know.
+    notes: Vec<String>,
 }
 
 enum Record {
@@ -132,7 +134,7 @@ impl Recorder {
         stamp: Stamp,
     ) -> Result<(Self, Opened), RecorderError> {
         match Self::open_recording(directory, settings, described.clone(), stamp) {
-            Err(RecorderError::Storage(error)) if error.is_of_the_disk() => Ok(
+            Err(RecorderError::Storage(error)) if error.is_of_the_disk(directory) => Ok(
                 Self::open_unrecorded(directory, settings, described, stamp, &error),
             ),
             opened => opened,
@@ -179,6 +181,7 @@ impl Recorder {
             last_snapshot: None,
             provenance,
             aside,
+            notes: opened.notes.clone(),
         };
         recorder.put_in_force(stamp);
         Ok((recorder, opened))
@@ -211,6 +214,7 @@ impl Recorder {
             outcomes: Vec::new(),
             last_snapshot: None,
             aside: None,
+            notes: opened.notes.clone(),
         };
         recorder.put_in_force(stamp);
         (recorder, opened)
@@ -230,6 +234,13 @@ impl Recorder {
     #[must_use]
     pub fn engine(&self) -> &Engine {
         &self.engine
+    }
+
+    /// What opening the record found that a person should know, in words; as of the last time, when it was
+    /// opened again.
+    #[must_use]
+    pub fn notes(&self) -> &[String] {
+        &self.notes
     }
 
     /// The last event that a power cut cannot take away.
@@ -437,7 +448,7 @@ impl Recorder {
             self.described.clone(),
             stamp,
         ) {
-            Ok((mut again, _)) => {
+            Ok((mut again, opened)) => {
                 let missed = EventKind::NotPolled {
                     polls: failure.polls,
                     since: failure.since,
@@ -449,6 +460,9 @@ impl Recorder {
                 if let Record::Failed(still) = &again.record {
                     tracing::error!(why = %still.why, "still not recording");
                     return;
+                }
+                for note in &opened.notes {
+                    tracing::warn!("{note}");
                 }
                 *self = again;
                 tracing::warn!(polls = failure.polls, "recording again");
@@ -505,8 +519,8 @@ fn notes_of(recovery: &Recovery) -> Vec<String> {
     }
     if recovery.gone {
         notes.push(
-            "the history file of this data directory is gone; a fresh one was begun. If nobody took it \
-             away, bring it back from a copy, with the ledger that it holds"
+            "the history file of this data directory is gone or empty; a fresh one was begun. If nobody \
+             took it away, bring it back from a copy, with the ledger that it holds"
                 .to_owned(),
         );
     }
@@ -537,7 +551,10 @@ fn rebuild(
     described: &Described,
     opened: &mut Opened,
 ) -> Result<Engine, RecorderError> {
-    let reader = Reader::open(directory)?;
+    let reader = match store {
+        Some(_) => Reader::open(directory)?,
+        None => Reader::open_still(directory)?,
+    };
     let mut engine = match reader.latest_snapshot()? {
         Some((header, bytes))
             if header.format == SNAPSHOT_FORMAT && *header.engine_version == *ENGINE_VERSION =>

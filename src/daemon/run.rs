@@ -126,7 +126,7 @@ pub async fn run(
         }
     };
     if let Some(opened) = opened {
-        outcome = match house.go_live(opened) {
+        outcome = match house.go_live(&opened) {
             Ok(()) => house.watch_over(&stop).await,
             Err(error) => Err(error),
         };
@@ -274,7 +274,7 @@ impl House {
     }
 
     /// Starts polling, deliveries and the gauges.
-    fn go_live(&mut self, opened: Ready) -> Result<(), DaemonError> {
+    fn go_live(&mut self, opened: &Ready) -> Result<(), DaemonError> {
         let plant = Arc::clone(&self.described.plant);
         self.start_polling(&plant);
         let destinations = self.start_deliveries(&plant, &opened.provenance)?;
@@ -285,7 +285,6 @@ impl House {
             disk_budget_bytes: self.store.disk_budget_bytes,
             devices: self.devices.clone(),
             destinations,
-            notes: opened.notes,
         };
         let (queue, record) = (self.polls.clone(), self.record.clone());
         let (health, stop) = (self.health.clone(), self.delivering_stop.clone());
@@ -339,7 +338,8 @@ impl House {
         if let Some(mqtt) = self.settings.mqtt.clone() {
             let health = Arc::new(LinkHealth::default());
             started.push(("mqtt", Arc::clone(&health)));
-            let outbox = self.outbox("mqtt", &plant.deliveries.mqtt, provenance)?;
+            let what = &plant.deliveries.mqtt;
+            let outbox = self.outbox(("mqtt", &health), what, provenance)?;
             let topics = Topics::new(&plant.deliveries.topic_root, &plant.site.id);
             let (live, clock) = (self.view.clone(), Arc::clone(&self.clock));
             let stop = self.delivering_stop.clone();
@@ -353,7 +353,8 @@ impl House {
         if let Some(series) = self.settings.series.clone() {
             let health = Arc::new(LinkHealth::default());
             started.push(("series", Arc::clone(&health)));
-            let outbox = self.outbox("series", &plant.deliveries.series, provenance)?;
+            let what = &plant.deliveries.series;
+            let outbox = self.outbox(("series", &health), what, provenance)?;
             let (site, clock) = (Id::clone(&plant.site.id), Arc::clone(&self.clock));
             let stop = self.delivering_stop.clone();
             self.delivering.spawn(async move {
@@ -365,17 +366,19 @@ impl House {
         Ok(started)
     }
 
-    /// What a destination has yet to be given: at once, or as soon as the disk lets it be read. None when
-    /// asked to stop before.
+    /// What a destination has yet to be given: at once, or while nothing is recorded as soon as it can be
+    /// read. None when asked to stop before.
     fn outbox(
         &self,
-        destination: &'static str,
+        (destination, health): (&'static str, &Arc<LinkHealth>),
         what: &Delivery,
         provenance: &Provenance,
     ) -> Result<impl Future<Output = Option<StoredOutbox>> + Send + use<>, StorageError> {
         let directory = self.settings.data_directory.clone();
         let (described, what) = (self.described.clone(), what.clone());
         let (provenance, stop) = (provenance.clone(), self.delivering_stop.clone());
+        let health = Arc::clone(health);
+        let recording = self.record.borrow().not_recording_because.is_none();
         let open = move || {
             StoredOutbox::open(
                 &directory,
@@ -385,23 +388,22 @@ impl House {
                 provenance.clone(),
             )
         };
-        let mut opened = match open() {
-            Err(error) if error.is_of_the_disk() || error.is_no_store() => {
-                tracing::warn!(%error, destination, "deliveries wait for the record");
-                None
-            }
-            opened => Some(opened?),
-        };
+        let mut opened = open();
+        if recording && let Err(error) = opened {
+            return Err(error);
+        }
         Ok(async move {
-            while opened.is_none() {
+            loop {
+                match opened {
+                    Ok(outbox) => return Some(outbox),
+                    Err(error) => health.waits(format!("the record cannot be read: {error}")),
+                }
                 tokio::select! {
                     () = stop.cancelled() => return None,
                     () = tokio::time::sleep(OUTBOX_AGAIN) => {}
                 }
-                let open = open.clone();
-                opened = tokio::task::spawn_blocking(open).await.ok()?.ok();
+                opened = tokio::task::spawn_blocking(open.clone()).await.ok()?;
             }
-            opened
         })
     }
 
@@ -475,7 +477,6 @@ fn tell_service_manager(states: &[sd_notify::NotifyState]) {
 
 /// What the engine's thread says once the record is open.
 struct Ready {
-    notes: Vec<String>,
     replayed: u64,
     provenance: Provenance,
 }
@@ -537,7 +538,6 @@ impl EngineThread {
             ready: true,
         });
         let ready = Ready {
-            notes: opened.notes,
             replayed: opened.replayed,
             provenance: recorder.engine().provenance(),
         };

@@ -2,7 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use rusqlite::ErrorCode;
+use rusqlite::{ErrorCode, ffi};
+
+use super::format;
 
 /// Why the store could not do what was asked.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -150,28 +152,21 @@ impl StorageError {
         }
     }
 
-    /// Whether it is the disk's doing, so that a later try may go better: it is full, it was found faulty
-    /// and takes nothing more, or it does not answer.
+    /// Whether it is the disk's doing, so that a later try may go better: it is full, it does not answer, or
+    /// it was found faulty and takes nothing more. The last counts only where `directory` has been used
+    /// before: otherwise it is a place where this user may not write.
     #[must_use]
-    pub fn is_of_the_disk(&self) -> bool {
-        let told = [
-            "ead-only file system",
-            "nput/output error",
-            "disk I/O error",
-        ];
-        match self {
-            Self::Full => true,
+    pub fn is_of_the_disk(&self, directory: &Path) -> bool {
+        let told = |words: &[&str]| match self {
             Self::File { detail, .. } | Self::Database { detail } => {
-                told.iter().any(|words| detail.contains(words))
+                words.iter().any(|words| detail.contains(words))
             }
             _ => false,
-        }
-    }
-
-    /// Whether nothing has been recorded in that directory yet.
-    #[must_use]
-    pub fn is_no_store(&self) -> bool {
-        matches!(self, Self::NoStore { .. })
+        };
+        let used = || directory.join(format::FILE).exists();
+        *self == Self::Full
+            || told(&["nput/output error", "disk I/O error"])
+            || (told(&["ead-only file system"]) && used())
     }
 
     pub(super) fn file(action: &'static str, path: &Path, error: &std::io::Error) -> Self {
@@ -200,6 +195,13 @@ impl From<rusqlite::Error> for StorageError {
     fn from(error: rusqlite::Error) -> Self {
         match error.sqlite_error_code() {
             Some(ErrorCode::DiskFull) => Self::Full,
+            // The index of its log cannot grow.
+            Some(_)
+                if error.sqlite_error().map(|code| code.extended_code)
+                    == Some(ffi::SQLITE_IOERR_SHMSIZE) =>
+            {
+                Self::Full
+            }
             Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => Self::Corrupt {
                 detail: error.to_string(),
             },

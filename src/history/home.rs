@@ -120,6 +120,15 @@ impl Home {
         self.directory.join(format::FILE)
     }
 
+    /// Whether there is a history file with something in it, or a log of one.
+    pub(super) fn holds_a_history(&self) -> bool {
+        ["", "-wal"].iter().any(|suffix| {
+            let mut path = self.database().into_os_string();
+            path.push(suffix);
+            std::fs::metadata(path).is_ok_and(|file| file.len() > 0)
+        })
+    }
+
     /// Whether the last owner ended unasked and this one has not yet shown that it lives.
     pub(super) fn careful(&self) -> bool {
         self.deaths > 0

@@ -38,16 +38,7 @@ pub struct MovedAside {
 /// Opens the database, or begins a new one when there is none or only an unsound one.
 pub(super) fn open_or_begin(home: &Home, clean: bool) -> Result<Opened, StorageError> {
     let path = home.database();
-    // A file without a byte is what a crash of the file system leaves of one, not a beginning.
-    let emptied = std::fs::metadata(&path).is_ok_and(|file| file.len() == 0);
-    let opened = if emptied {
-        Err(StorageError::Corrupt {
-            detail: "it is empty".to_owned(),
-        })
-    } else {
-        open_existing(&path, clean)
-    };
-    match opened {
+    match open_existing(&path, clean) {
         Err(StorageError::Corrupt { detail }) => {
             let aside = move_aside(&path)?;
             let mut begun = open_existing(&path, true)?;

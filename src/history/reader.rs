@@ -91,6 +91,9 @@ pub struct Statistics {
     pub gaps: u64,
 }
 
+const READ_ONLY: OpenFlags =
+    OpenFlags::SQLITE_OPEN_READ_ONLY.union(OpenFlags::SQLITE_OPEN_NO_MUTEX);
+
 impl Reader {
     /// Opens the store of a data directory for reading.
     ///
@@ -100,9 +103,36 @@ impl Reader {
         Self::open_file(existing(directory)?)
     }
 
+    /// Opens the store of a data directory on a disk that takes nothing, for one reading at a time: after
+    /// an end as asked the database would have to make files beside itself to be read, so it is told that
+    /// nobody writes.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub fn open_still(directory: &Path) -> Result<Self, StorageError> {
+        let path = existing(directory)?;
+        let log = path.with_extension("db-wal");
+        if std::fs::metadata(log).is_ok_and(|log| log.len() > 0) {
+            return Self::open_file(path);
+        }
+        let escaped = path.as_os_str().as_encoded_bytes().iter().map(|&byte| {
+            let plain = byte.is_ascii_alphanumeric() || b"/._-".contains(&byte);
+            if plain {
+                char::from(byte).to_string()
+            } else {
+                format!("%{byte:02X}")
+            }
+        });
+        let uri = format!("file:{}?immutable=1", escaped.collect::<String>());
+        let flags = READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
+        Self::prepared(Connection::open_with_flags(uri, flags)?, path)
+    }
+
     fn open_file(path: PathBuf) -> Result<Self, StorageError> {
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let db = Connection::open_with_flags(&path, flags)?;
+        Self::prepared(Connection::open_with_flags(&path, READ_ONLY)?, path)
+    }
+
+    fn prepared(db: Connection, path: PathBuf) -> Result<Self, StorageError> {
         db.execute_batch(
             "PRAGMA busy_timeout = 10000; PRAGMA cache_size = -4096; PRAGMA query_only = ON;",
         )?;

@@ -51,7 +51,8 @@ pub struct Recovery {
     pub suspect: Option<Suspect>,
     /// A file that no longer was a sound database was moved aside, and a fresh store begun.
     pub moved_aside: Option<MovedAside>,
-    /// This directory had an owner before, but no history file any more: a fresh one was begun.
+    /// This directory had an owner before, but no history file any more, or one without a byte, as a crash
+    /// of the file system leaves it: a fresh one was begun.
     pub gone: bool,
     /// Rows that did not read back and are passed over.
     pub damaged: Vec<Damage>,
@@ -139,7 +140,7 @@ impl Store {
         settings: &StoreSettings,
     ) -> Result<(Self, Recovery), StorageError> {
         let (home, last) = Home::take(directory)?;
-        let gone = last.owned_before && !home.database().exists();
+        let gone = last.owned_before && !home.holds_a_history();
         let Opened {
             db,
             loaded,

@@ -76,6 +76,11 @@ impl LinkHealth {
         }
     }
 
+    /// Says why a delivery has not begun.
+    pub fn waits(&self, why: String) {
+        self.failed(why, false);
+    }
+
     pub(super) fn position(&self, cursor: u64) {
         self.cursor.store(cursor, Relaxed);
     }

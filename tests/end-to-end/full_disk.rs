@@ -81,13 +81,17 @@ fn a_full_disk_is_said_and_survived() {
 fn a_start_on_a_full_disk_is_said_and_survived() {
     let folder = folder();
     let plant = Plant::serve("config/single-dewar", folder.path(), &[]);
-    let fill = "head -c 16m /dev/zero > \"$1/ballast\" 2> /dev/null";
-    let mut daemon = on_a_small_disk(&plant.description, folder.path(), fill);
+    // A run that ends as asked leaves no files of the database beside the history.
+    let before = "\"$2\" run --settings \"$3\" & run=$!; sleep 5; kill -TERM $run; wait $run; \
+                  head -c 16m /dev/zero > \"$1/ballast\" 2> /dev/null";
+    let mut daemon = on_a_small_disk(&plant.description, folder.path(), before);
     // Pages and alarms are there, and say it.
     wait_for("the health of the box", 60, || {
         let (status, text) = daemon.try_get("/healthz")?;
         (status == 503 && text.contains("the disk is full")).then_some(())
     });
+    let notes = daemon.json("/api/v1/health")["notes"].to_string();
+    assert!(!notes.contains("could not be read"), "{notes}");
     wait_for("what the vessel holds", 60, || {
         daemon.json("/api/v1/helium")["plant"]["mass"]["value"].as_f64()
     });

@@ -51,19 +51,30 @@ impl Accounts {
         areas(plant, |line| self.joins(plant, line, all.clone(), strictly))
     }
 
-    /// The ends of the last `over`, when that area was parted from all others throughout; none when it
-    /// was not, or there is not so much history.
-    pub(in crate::balance) fn parted(
+    /// The ends of the last `over`; none when there is not so much history.
+    pub(in crate::balance) fn ends_of(&self, over: Span) -> Option<(Timestamp, Timestamp)> {
+        let (first, last) = (self.steps.get(self.first_of(over))?, self.steps.back()?);
+        let apart = last.at - first.at >= over - GRID;
+        first.utc.zip(last.utc).filter(|_| apart)
+    }
+
+    /// What passed the metered lines across an area's edge between two times on record, kg.
+    pub(in crate::balance) fn passed_between(
         &self,
         plant: &Plant,
         area: &Area,
-        over: Span,
-    ) -> Option<(Timestamp, Timestamp)> {
-        let (first, last) = (self.steps.get(self.first_of(over))?, self.steps.back()?);
-        let apart = last.at - first.at >= over - GRID;
-        (apart && self.areas(plant, over, true).contains(area))
-            .then_some(first.utc.zip(last.utc))
-            .flatten()
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Vec<(LineIx, f64)> {
+        let steps = self.steps_between(from, to);
+        let ends = (steps.start, steps.end.saturating_sub(1));
+        (0u32..)
+            .map(LineIx)
+            .zip(&plant.all.line)
+            .filter(|(_, line)| line.meter.is_some())
+            .filter(|(_, line)| area.sign_of(line.from, line.to).is_some())
+            .map(|(ix, _)| (ix, self.passed(ix, ends).kg))
+            .collect()
     }
 
     /// Whether a line joins its ends. A meter that was blind for a short while does not: its mean

@@ -36,7 +36,7 @@ fn open(directory: &Path, seconds: i64) -> (Recorder, Opened) {
 
 fn open_with_a_full_disk(directory: &Path, seconds: i64) -> (Recorder, Opened) {
     let full = StorageError::Full;
-    assert!(full.is_of_the_disk());
+    assert!(full.is_of_the_disk(directory));
     Recorder::open_unrecorded(directory, &settings(), described(), at(seconds), &full)
 }
 
@@ -176,11 +176,11 @@ fn a_history_file_that_is_gone_or_emptied_is_told() {
     let database = home.join("history.db");
     fs::write(&database, []).unwrap();
     let (recorder, opened) = open(home, 2);
-    told(&opened, "it is empty");
+    told(&opened, "gone or empty");
     recorder.close(at(3)).unwrap();
     fs::remove_file(&database).unwrap();
     let (recorder, opened) = open(home, 4);
-    told(&opened, "is gone");
+    told(&opened, "gone or empty");
     recorder.close(at(5)).unwrap();
     assert_eq!(open(home, 6).1.notes, Vec::<String>::new());
 }
