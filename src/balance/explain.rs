@@ -25,6 +25,7 @@ use super::forms::{Form, likeliest, try_changes};
 use super::hole::{self, Hole, HoleFit};
 use super::inventory::VesselMass;
 use super::isolation::Proof;
+use super::least_squares::count;
 use super::linear::{Cholesky, dot};
 use super::report::{Explanation, Hypothesis, HypothesisGroup, HypothesisKind};
 use super::series::LossSettings;
@@ -378,9 +379,7 @@ pub(super) fn alike() -> LossSettings {
 }
 
 pub(super) fn share(of: f64, among: usize) -> f64 {
-    #[expect(clippy::cast_precision_loss, reason = "hundreds at most")]
-    let among = among.max(1) as f64;
-    of / among
+    of / count(among.max(1))
 }
 
 impl Fitting {

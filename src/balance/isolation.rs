@@ -13,6 +13,7 @@ use super::account::Accounts;
 use super::area::Area;
 use super::explain::{Changes, Evidence, Fitting, Tried, share};
 use super::happening::Jump;
+use super::least_squares::count;
 use super::ledger::Ledger;
 use super::report::HypothesisKind;
 use super::suppose::{Place, Supposed};
@@ -48,6 +49,11 @@ struct Isolation {
 impl Isolation {
     fn over(&self) -> Span {
         self.to - self.from
+    }
+
+    /// Newer ends of the same stretch, which overlap it.
+    fn is_newer_of(&self, known: &Self) -> bool {
+        known.area == self.area && known.to >= self.from
     }
 }
 
@@ -99,8 +105,8 @@ impl Isolations {
 
     /// Of one stretch only its ends grow.
     fn take(&mut self, new: Isolation) {
-        let same = |known: &&mut Isolation| known.area == new.area && known.to >= new.from;
-        if let Some(known) = self.known.iter_mut().find(same) {
+        let mut known = self.known.iter_mut();
+        if let Some(known) = known.find(|known| new.is_newer_of(known)) {
             known.from = known.from.min(new.from);
             known.to = new.to;
             return;
@@ -220,10 +226,8 @@ impl Evidence<'_> {
         };
         // One sentence for each area: of its longest stretch.
         let longest = |proof: &&Proof| {
-            let others = self.proofs.iter();
-            others
-                .filter(|other| other.area == proof.area)
-                .all(|other| other.days() <= proof.days())
+            let longer = |other: &Proof| other.area == proof.area && other.days() > proof.days();
+            !self.proofs.iter().any(longer)
         };
         let said = self.proofs.iter().filter(longest);
         said.filter_map(|proof| self.words(changes, best, fit, proof))
@@ -304,9 +308,8 @@ impl Evidence<'_> {
             Tried::Bend | Tried::Through(_) => proof.days(),
             Tried::Jump => {
                 let at = (self.utc_at)(change.at_s);
-                f64::from(u8::from(
-                    at.is_some_and(|at| proof.from < at && at < proof.to),
-                ))
+                let meanwhile = at.is_some_and(|at| proof.from < at && at < proof.to);
+                f64::from(u8::from(meanwhile))
             }
             // It comes and goes with the day.
             Tried::Lag => 0.0,
@@ -314,7 +317,7 @@ impl Evidence<'_> {
         let part = match &one.place {
             Place::Sections(sections) => {
                 let there = sections.iter().filter(|ix| proof.area.holds(**ix));
-                share(1.0, sections.len()) * there.map(|_| 1.0).sum::<f64>()
+                share(count(there.count()), sections.len())
             }
             Place::Line(line) => self.part_of_meter(*line, proof),
         };

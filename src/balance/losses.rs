@@ -403,7 +403,7 @@ impl LossBook {
                 all.push(area.clone());
             }
         }
-        // What a lasting area is a part of is no part of one.
+        // A part of a lasting area, or of several: what holds a whole one is none.
         let is_part = |area: &&Area| lasting.iter().all(|one| !area.covers(one));
         let parts: Vec<Area> = all.iter().filter(is_part).cloned().collect();
         self.isolations.note(plant, &self.accounts, &parts);

@@ -19,8 +19,9 @@ use crate::replay;
 ///
 /// Follows the journal's chain of hashes (an edit breaks it), then replays every recorded event
 /// through the engine and compares the outcomes, bit for bit, with those that were recorded and with
-/// those that are kept for pages and reports. The daemon may run meanwhile. Ends with 0 when all agrees. Outcomes of another version of the engine
-/// cannot be compared: then the journal and the events are checked, and the answer says so.
+/// those that are kept for pages and reports. The daemon may run meanwhile. Ends with 0 when all
+/// agrees. Outcomes of another version of the engine cannot be compared: then the journal and the
+/// events are checked, and the answer says so.
 #[derive(Debug, clap::Args)]
 pub struct VerifyArgs {
     /// Data directory

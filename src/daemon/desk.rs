@@ -145,7 +145,7 @@ pub fn record_state(recorder: &Recorder) -> RecordState {
         committed: None,
         not_recording_because: recorder.not_recording_because().map(str::to_owned),
         description: recorder.engine().plant().hash.to_string(),
-        notes: recorder.notes().to_vec(),
+        notes: recorder.opened().notes.clone(),
     }
 }
 

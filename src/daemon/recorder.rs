@@ -76,6 +76,15 @@ pub struct Opened {
     pub replayed: u64,
 }
 
+impl Opened {
+    /// Writes its notes to the log.
+    pub fn log(&self) {
+        for note in &self.notes {
+            tracing::warn!("{note}");
+        }
+    }
+}
+
 /// Engine and store as one.
 pub struct Recorder {
     directory: PathBuf,
@@ -88,8 +97,7 @@ pub struct Recorder {
     provenance: Provenance,
     /// The event that ended the process too often; it is not applied again.
     aside: Option<Suspect>,
-    /// What opening the record found that a person should know.
-    notes: Vec<String>,
+    opened: Opened,
 }
 
 enum Record {
@@ -132,7 +140,7 @@ impl Recorder {
         settings: &StoreSettings,
         described: Described,
         stamp: Stamp,
-    ) -> Result<(Self, Opened), RecorderError> {
+    ) -> Result<Self, RecorderError> {
         match Self::open_recording(directory, settings, described.clone(), stamp) {
             Err(RecorderError::Storage(error)) if error.is_of_the_disk(directory) => Ok(
                 Self::open_unrecorded(directory, settings, described, stamp, &error),
@@ -146,7 +154,7 @@ impl Recorder {
         settings: &StoreSettings,
         described: Described,
         stamp: Stamp,
-    ) -> Result<(Self, Opened), RecorderError> {
+    ) -> Result<Self, RecorderError> {
         let (mut store, recovery) = Store::open(directory, settings)?;
         let mut opened = Opened {
             notes: notes_of(&recovery),
@@ -169,22 +177,12 @@ impl Recorder {
             &described,
             &mut opened,
         )?;
-        let provenance = engine.provenance();
-        store.provenance(&provenance)?;
-        let mut recorder = Self {
-            directory: directory.to_owned(),
-            settings: settings.clone(),
-            described,
-            engine,
-            record: Record::Well(Box::new(store)),
-            outcomes: Vec::new(),
-            last_snapshot: None,
-            provenance,
-            aside,
-            notes: opened.notes.clone(),
-        };
+        store.provenance(&engine.provenance())?;
+        let record = Record::Well(Box::new(store));
+        let mut recorder = Self::new((directory, settings), described, engine, record, opened);
+        recorder.aside = aside;
         recorder.put_in_force(stamp);
-        Ok((recorder, opened))
+        Ok(recorder)
     }
 
     fn open_unrecorded(
@@ -193,7 +191,7 @@ impl Recorder {
         described: Described,
         stamp: Stamp,
         error: &StorageError,
-    ) -> (Self, Opened) {
+    ) -> Self {
         tracing::error!(%error, "this run begins unrecorded; the store is tried again in {REOPEN_EVERY}");
         let mut opened = Opened::default();
         let engine = rebuild(directory, None, None, &described, &mut opened);
@@ -204,20 +202,31 @@ impl Recorder {
             ));
             Engine::new(Arc::clone(&described.plant))
         });
-        let mut recorder = Self {
+        let record = Record::Failed(Failure::new(error, stamp));
+        let mut recorder = Self::new((directory, settings), described, engine, record, opened);
+        recorder.put_in_force(stamp);
+        recorder
+    }
+
+    fn new(
+        (directory, settings): (&Path, &StoreSettings),
+        described: Described,
+        engine: Engine,
+        record: Record,
+        opened: Opened,
+    ) -> Self {
+        Self {
             directory: directory.to_owned(),
             settings: settings.clone(),
             described,
             provenance: engine.provenance(),
             engine,
-            record: Record::Failed(Failure::new(error, stamp)),
+            record,
             outcomes: Vec::new(),
             last_snapshot: None,
             aside: None,
-            notes: opened.notes.clone(),
-        };
-        recorder.put_in_force(stamp);
-        (recorder, opened)
+            opened,
+        }
     }
 
     /// Makes the description that was given the one in force, unless it is.
@@ -236,11 +245,10 @@ impl Recorder {
         &self.engine
     }
 
-    /// What opening the record found that a person should know, in words; as of the last time, when it was
-    /// opened again.
+    /// What opening the record found; as of the last time, when it was opened again.
     #[must_use]
-    pub fn notes(&self) -> &[String] {
-        &self.notes
+    pub fn opened(&self) -> &Opened {
+        &self.opened
     }
 
     /// The last event that a power cut cannot take away.
@@ -448,7 +456,7 @@ impl Recorder {
             self.described.clone(),
             stamp,
         ) {
-            Ok((mut again, opened)) => {
+            Ok(mut again) => {
                 let missed = EventKind::NotPolled {
                     polls: failure.polls,
                     since: failure.since,
@@ -461,9 +469,7 @@ impl Recorder {
                     tracing::error!(why = %still.why, "still not recording");
                     return;
                 }
-                for note in &opened.notes {
-                    tracing::warn!("{note}");
-                }
+                again.opened.log();
                 *self = again;
                 tracing::warn!(polls = failure.polls, "recording again");
             }

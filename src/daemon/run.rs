@@ -396,7 +396,9 @@ impl House {
             loop {
                 match opened {
                     Ok(outbox) => return Some(outbox),
-                    Err(error) => health.waits(format!("the record cannot be read: {error}")),
+                    Err(error) => {
+                        health.failed(format!("the record cannot be read: {error}"), false);
+                    }
                 }
                 tokio::select! {
                     () = stop.cancelled() => return None,
@@ -515,15 +517,13 @@ impl EngineThread {
             return Ok(());
         }
         tell("Reading the record", 0.0);
-        let (mut recorder, opened) = Recorder::open(
+        let mut recorder = Recorder::open(
             &self.directory,
             &self.store,
             self.described,
             self.clock.now(),
         )?;
-        for note in &opened.notes {
-            tracing::warn!("{note}");
-        }
+        recorder.opened().log();
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_time()
             .build()
@@ -538,7 +538,7 @@ impl EngineThread {
             ready: true,
         });
         let ready = Ready {
-            replayed: opened.replayed,
+            replayed: recorder.opened().replayed,
             provenance: recorder.engine().provenance(),
         };
         if self.ready.send(ready).is_ok() {

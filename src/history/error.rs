@@ -134,22 +134,14 @@ pub struct Damage {
     pub why: String,
 }
 
+const READ_ONLY_DISK: &str = "ead-only file system";
+
 impl StorageError {
     /// Whether the system refused for want of permission.
     #[must_use]
     pub fn is_permission(&self) -> bool {
         // The last is what the database says of a file that may only be read.
-        let told = [
-            "ermission denied",
-            "ead-only file system",
-            "readonly database",
-        ];
-        match self {
-            Self::File { detail, .. } | Self::Database { detail } => {
-                told.iter().any(|words| detail.contains(words))
-            }
-            _ => false,
-        }
+        self.says(&["ermission denied", READ_ONLY_DISK, "readonly database"])
     }
 
     /// Whether it is the disk's doing, so that a later try may go better: it is full, it does not answer, or
@@ -157,16 +149,20 @@ impl StorageError {
     /// before: otherwise it is a place where this user may not write.
     #[must_use]
     pub fn is_of_the_disk(&self, directory: &Path) -> bool {
-        let told = |words: &[&str]| match self {
+        let used = || directory.join(format::FILE).exists();
+        *self == Self::Full
+            || self.says(&["nput/output error", "disk I/O error"])
+            || (self.says(&[READ_ONLY_DISK]) && used())
+    }
+
+    /// Whether the system or the database said one of these.
+    fn says(&self, words: &[&str]) -> bool {
+        match self {
             Self::File { detail, .. } | Self::Database { detail } => {
                 words.iter().any(|words| detail.contains(words))
             }
             _ => false,
-        };
-        let used = || directory.join(format::FILE).exists();
-        *self == Self::Full
-            || told(&["nput/output error", "disk I/O error"])
-            || (told(&["ead-only file system"]) && used())
+        }
     }
 
     pub(super) fn file(action: &'static str, path: &Path, error: &std::io::Error) -> Self {

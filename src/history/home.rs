@@ -12,6 +12,9 @@ use super::format;
 const IN_FLIGHT: u8 = 1;
 const REMEMBERED: u8 = 0;
 
+/// Suffix of what is committed and not yet moved into the database.
+pub(super) const LOG: &str = "-wal";
+
 /// An event that the process was applying when it ended unasked.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Suspect {
@@ -122,11 +125,8 @@ impl Home {
 
     /// Whether there is a history file with something in it, or a log of one.
     pub(super) fn holds_a_history(&self) -> bool {
-        ["", "-wal"].iter().any(|suffix| {
-            let mut path = self.database().into_os_string();
-            path.push(suffix);
-            std::fs::metadata(path).is_ok_and(|file| file.len() > 0)
-        })
+        let database = self.database();
+        is_filled(&database) || is_filled(&beside(&database, LOG))
     }
 
     /// Whether the last owner ended unasked and this one has not yet shown that it lives.
@@ -270,20 +270,26 @@ fn overwrite(file: &mut File, bytes: &[u8]) -> std::io::Result<()> {
     file.set_len(u64::try_from(bytes.len()).unwrap_or(u64::MAX))
 }
 
+/// A file of the database beside its own.
+pub(super) fn beside(database: &Path, suffix: &str) -> PathBuf {
+    let mut name = database.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+/// Whether there is such a file with something in it.
+pub(super) fn is_filled(path: &Path) -> bool {
+    std::fs::metadata(path).is_ok_and(|file| file.len() > 0)
+}
+
 /// Moves a file that is no sound database out of the way, with what belongs to it.
 pub(super) fn move_aside(database: &Path) -> Result<PathBuf, StorageError> {
-    let aside = |number: u32, suffix: &str| {
-        let mut name = database.as_os_str().to_owned();
-        name.push(format!(".damaged-{number}{suffix}"));
-        PathBuf::from(name)
-    };
+    let aside = |number: u32, suffix: &str| beside(database, &format!(".damaged-{number}{suffix}"));
     let number = (1..u32::MAX)
         .find(|number| !aside(*number, "").exists())
         .unwrap_or(u32::MAX);
-    for suffix in ["", "-wal", "-shm"] {
-        let mut from = database.as_os_str().to_owned();
-        from.push(suffix);
-        let from = PathBuf::from(from);
+    for suffix in ["", LOG, "-shm"] {
+        let from = beside(database, suffix);
         if from.exists() {
             std::fs::rename(&from, aside(number, suffix))
                 .map_err(|error| StorageError::file("move aside", &from, &error))?;

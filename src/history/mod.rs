@@ -21,6 +21,7 @@ mod records;
 mod replay;
 mod rescue;
 mod retention;
+mod rows;
 mod stamps;
 mod writer;
 

@@ -14,7 +14,8 @@ use super::journal::JournalEnd;
 use super::polls::{Polls, Series, frame_sections};
 use super::records::Records;
 use super::rescue::{Rescued, rescue};
-use super::writer::{Head, Loaded, PendingFigures};
+use super::rows::{Head, PendingFigures};
+use super::writer::Loaded;
 
 /// An opened database with what is not sealed.
 pub(super) struct Opened {

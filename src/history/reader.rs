@@ -7,6 +7,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension};
 
 use super::error::StorageError;
 use super::format;
+use super::home::{LOG, beside, is_filled};
 use super::journal::{self, Hash, JournalCheck, decode_outcome};
 use super::open::all_series;
 use super::polls::Series;
@@ -111,8 +112,7 @@ impl Reader {
     /// As [`Self::open`].
     pub fn open_still(directory: &Path) -> Result<Self, StorageError> {
         let path = existing(directory)?;
-        let log = path.with_extension("db-wal");
-        if std::fs::metadata(log).is_ok_and(|log| log.len() > 0) {
+        if is_filled(&beside(&path, LOG)) {
             return Self::open_file(path);
         }
         let escaped = path.as_os_str().as_encoded_bytes().iter().map(|&byte| {

@@ -76,11 +76,6 @@ impl LinkHealth {
         }
     }
 
-    /// Says why a delivery has not begun.
-    pub fn waits(&self, why: String) {
-        self.failed(why, false);
-    }
-
     pub(super) fn position(&self, cursor: u64) {
         self.cursor.store(cursor, Relaxed);
     }
@@ -98,7 +93,8 @@ impl LinkHealth {
         text.needs_a_person = false;
     }
 
-    pub(super) fn failed(&self, error: String, needs_a_person: bool) {
+    /// An attempt failed, or a delivery cannot begin, and why.
+    pub fn failed(&self, error: String, needs_a_person: bool) {
         self.connected.store(false, Relaxed);
         self.failures.fetch_add(1, Relaxed);
         let mut text = self.text();

@@ -9,6 +9,7 @@
 )]
 
 mod halls;
+mod helium;
 mod hostile;
 mod pages;
 mod people;

@@ -236,7 +236,7 @@ fn compute_past(
         ..preparing.store.clone()
     };
     let described = preparing.described.clone();
-    let (mut recorder, _) = Recorder::open(preparing.directory, &store, described, first)?;
+    let mut recorder = Recorder::open(preparing.directory, &store, described, first)?;
     let (out, batches) = sync_channel(BATCHES);
     std::thread::scope(|scope| {
         let plant = shared.clone();

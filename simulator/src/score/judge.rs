@@ -82,11 +82,15 @@ pub struct Band {
 impl Band {
     fn new(of: BandOf, scope: &str, at_days: f64, (shown, std): (f64, f64), truth: f64) -> Self {
         let half = BAND_95 * std;
+        Self::between(of, scope, at_days, (shown - half, shown + half), truth)
+    }
+
+    fn between(of: BandOf, scope: &str, at_days: f64, ends: (f64, f64), truth: f64) -> Self {
         Self {
             of,
             scope: scope.to_owned(),
             at_days,
-            ends: (shown - half, shown + half),
+            ends,
             truth,
         }
     }
@@ -302,24 +306,16 @@ fn of_excess(
 ) -> impl Iterator<Item = Band> {
     let size = happened.steady_kg_per_s.map(|truth| {
         let (least, most) = excess.band_95_kg_per_s();
-        Band {
-            of: BandOf::Excess,
-            scope: "plant".to_owned(),
-            at_days,
-            ends: (least * DAY_S, most * DAY_S),
-            truth: truth * DAY_S,
-        }
+        let ends = (least * DAY_S, most * DAY_S);
+        Band::between(BandOf::Excess, "plant", at_days, ends, truth * DAY_S)
     });
     let lost = (excess.lost_kg, excess.lost_std_kg);
     let lost = Band::new(BandOf::Lost, "plant", at_days, lost, lost_kg);
     let days = |at: Timestamp| (at - super::Site::start()).days();
     let band = excess.since_band.filter(|_| happened.goes_on);
-    let onset = band.map(|(from, to)| Band {
-        of: BandOf::Onset,
-        scope: "plant".to_owned(),
-        at_days,
-        ends: (days(from), days(to)),
-        truth: happened.onset.days(),
+    let onset = band.map(|(from, to)| {
+        let ends = (days(from), days(to));
+        Band::between(BandOf::Onset, "plant", at_days, ends, happened.onset.days())
     });
     size.into_iter().chain([lost]).chain(onset)
 }

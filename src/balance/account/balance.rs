@@ -16,6 +16,14 @@ use crate::time::{Span, Timestamp};
 /// A line that was open for less of a stretch than this is a jump in it, not a joint.
 const BRIEFLY: f64 = 0.05;
 
+/// Metered lines over the edge of an area, with +1 where they bring helium in and -1 where they take it out.
+fn metered_across(plant: &Plant, area: &Area) -> impl Iterator<Item = (LineIx, f64)> {
+    let lines = (0u32..).map(LineIx).zip(&plant.all.line);
+    lines
+        .filter(|(_, line)| line.meter.is_some())
+        .filter_map(|(ix, line)| Some((ix, area.sign_of(line.from, line.to)?)))
+}
+
 impl Accounts {
     /// Whether helium may have passed a line unseen between two steps, and for what part of them.
     pub(in crate::balance) fn open_share(
@@ -68,12 +76,8 @@ impl Accounts {
     ) -> Vec<(LineIx, f64)> {
         let steps = self.steps_between(from, to);
         let ends = (steps.start, steps.end.saturating_sub(1));
-        (0u32..)
-            .map(LineIx)
-            .zip(&plant.all.line)
-            .filter(|(_, line)| line.meter.is_some())
-            .filter(|(_, line)| area.sign_of(line.from, line.to).is_some())
-            .map(|(ix, _)| (ix, self.passed(ix, ends).kg))
+        metered_across(plant, area)
+            .map(|(line, _)| (line, self.passed(line, ends).kg))
             .collect()
     }
 
@@ -196,12 +200,8 @@ impl Accounts {
         let mut dispatched_kg = booked.dispatched_kg;
         let mut variance = booked.variance_kg2;
         let mut propagated = 0.0;
-        for (number, line) in (0u32..).zip(&plant.all.line) {
-            let (Some(sign), Some(_)) = (area.sign_of(line.from, line.to), line.meter.as_ref())
-            else {
-                continue;
-            };
-            let passed = self.passed(LineIx(number), (opening_ix, closing_ix));
+        for (line, sign) in metered_across(plant, area) {
+            let passed = self.passed(line, (opening_ix, closing_ix));
             let signed = sign * passed.kg;
             if signed >= 0.0 {
                 received_kg += signed;

@@ -2,8 +2,8 @@
 
 use super::gross::Signature;
 use super::network::{BalanceIx, VariableIx};
-use super::solve::count;
 use crate::balance::distribution::{chi_square_limit, chi_square_survival};
+use crate::balance::least_squares::count;
 use crate::balance::linear::dot;
 
 /// What the tests go by.

@@ -8,6 +8,7 @@ use super::result::{
 };
 use super::{BalanceIx, CauseIx, Hypothesis};
 use crate::balance::distribution::normal_quantile;
+use crate::balance::least_squares::count;
 use crate::balance::linear::{dot, semidefinite_factor};
 use crate::balance::qr::PivotedQr;
 
@@ -635,11 +636,6 @@ fn residual(network: &Network, scaled: &Scaled, row: usize) -> Option<Estimate> 
 pub(super) fn individual_limit(level: f64, tests: usize) -> f64 {
     let each = -libm::expm1(libm::log1p(-level) / count(tests.max(1)));
     normal_quantile(1.0 - 0.5 * each)
-}
-
-#[expect(clippy::cast_precision_loss, reason = "a count far below 2^53")]
-pub(super) fn count(n: usize) -> f64 {
-    n as f64
 }
 
 fn power_of_two(x: f64) -> f64 {

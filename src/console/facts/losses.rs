@@ -186,6 +186,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
     let (accepted_si, accepted_std) = report.accepted_kg_per_s;
     let accepted = rate(accepted_si, Some(accepted_std));
     let windows: Vec<_> = report.windows.iter().map(|w| window(scene, w)).collect();
+    let limits = limits(report, unit);
     let raised = report.excess.as_ref().filter(|excess| excess.raised);
     let excess = raised.map(|e| rate(e.excess_kg_per_s, Some(e.std_kg_per_s)));
     let excess_band = raised.zip(excess.as_ref()).map(|(e, shown)| {
@@ -214,7 +215,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
             },
             excess_reach(band, since, since_band.as_ref(), lost),
         ),
-        _ => quiet_statement(report, &accepted, unit),
+        _ => quiet_statement(report, &accepted, &limits, unit),
     };
     LossFact {
         section: report.section.as_ref().map(ToString::to_string),
@@ -243,7 +244,7 @@ fn fact(scene: Scene<'_>, report: &LossReport) -> LossFact {
             .rate
             .as_ref()
             .map(|r| limit(r.detection_limit_kg_per_s, unit)),
-        limits: limits(report, unit),
+        limits,
         windows,
         noise: report.rate.as_ref().map(|r| NoiseFact {
             white: Figure::two_digits(r.white_std_kg, "kg"),
@@ -278,8 +279,13 @@ fn excess_reach(
     )
 }
 
-fn quiet_statement(report: &LossReport, accepted: &Figure, unit: &LossUnit) -> (String, String) {
-    let reach: Vec<String> = limits(report, unit)
+fn quiet_statement(
+    report: &LossReport,
+    accepted: &Figure,
+    limits: &[LimitFact],
+    unit: &LossUnit,
+) -> (String, String) {
+    let reach: Vec<String> = limits
         .iter()
         .map(|one| format!("{} over {}", one.limit.with_unit(), one.over))
         .collect();

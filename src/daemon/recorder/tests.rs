@@ -31,13 +31,18 @@ fn settings() -> StoreSettings {
 }
 
 fn open(directory: &Path, seconds: i64) -> (Recorder, Opened) {
-    Recorder::open(directory, &settings(), described(), at(seconds)).unwrap()
+    let recorder = Recorder::open(directory, &settings(), described(), at(seconds)).unwrap();
+    let opened = recorder.opened().clone();
+    (recorder, opened)
 }
 
 fn open_with_a_full_disk(directory: &Path, seconds: i64) -> (Recorder, Opened) {
     let full = StorageError::Full;
     assert!(full.is_of_the_disk(directory));
-    Recorder::open_unrecorded(directory, &settings(), described(), at(seconds), &full)
+    let recorder =
+        Recorder::open_unrecorded(directory, &settings(), described(), at(seconds), &full);
+    let opened = recorder.opened().clone();
+    (recorder, opened)
 }
 
 fn poll(first_word: u16) -> EventKind {

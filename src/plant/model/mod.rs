@@ -39,7 +39,7 @@ pub use vessel::{
 pub type Id = Arc<str>;
 
 macro_rules! index {
-    ($($(#[$doc:meta])* $name:ident => $field:ident: $of:ident;)*) => {$(
+    ($($(#[$doc:meta])* $name:ident => $field:ident, $by_id:ident: $of:ident;)*) => {$(
         $(#[$doc])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         #[serde(transparent)]
@@ -59,21 +59,30 @@ macro_rules! index {
             pub fn $field(&self, ix: $name) -> Option<&$of> {
                 self.all.$field.get(ix.index())
             }
+
+            #[doc = concat!("The ", stringify!($field), " of that id.")]
+            #[must_use]
+            pub fn $by_id(&self, id: &str) -> Option<($name, &$of)> {
+                (0u32..)
+                    .map($name)
+                    .zip(&self.all.$field)
+                    .find(|(_, thing)| &*thing.id == id)
+            }
         }
     )*};
 }
 
 index! {
     /// Position of a device.
-    DeviceIx => device: Device;
+    DeviceIx => device, device_by_id: Device;
     /// Position of a channel.
-    ChannelIx => channel: Channel;
+    ChannelIx => channel, channel_by_id: Channel;
     /// Position of a vessel.
-    VesselIx => vessel: Vessel;
+    VesselIx => vessel, vessel_by_id: Vessel;
     /// Position of a section.
-    SectionIx => section: Section;
+    SectionIx => section, section_by_id: Section;
     /// Position of a line.
-    LineIx => line: Line;
+    LineIx => line, line_by_id: Line;
 }
 
 /// The things of a plant, each kind in the order of the description.
@@ -167,54 +176,10 @@ pub struct Site {
 }
 
 impl Plant {
-    /// The channel of that id.
-    #[must_use]
-    pub fn channel_by_id(&self, id: &str) -> Option<(ChannelIx, &Channel)> {
-        numbered(&self.all.channel)
-            .find(|(_, channel)| &*channel.id == id)
-            .map(|(ix, c)| (ChannelIx(ix), c))
-    }
-
-    /// The vessel of that id.
-    #[must_use]
-    pub fn vessel_by_id(&self, id: &str) -> Option<(VesselIx, &Vessel)> {
-        numbered(&self.all.vessel)
-            .find(|(_, vessel)| &*vessel.id == id)
-            .map(|(ix, v)| (VesselIx(ix), v))
-    }
-
-    /// The section of that id.
-    #[must_use]
-    pub fn section_by_id(&self, id: &str) -> Option<(SectionIx, &Section)> {
-        numbered(&self.all.section)
-            .find(|(_, section)| &*section.id == id)
-            .map(|(ix, s)| (SectionIx(ix), s))
-    }
-
-    /// The line of that id.
-    #[must_use]
-    pub fn line_by_id(&self, id: &str) -> Option<(LineIx, &Line)> {
-        numbered(&self.all.line)
-            .find(|(_, line)| &*line.id == id)
-            .map(|(ix, l)| (LineIx(ix), l))
-    }
-
-    /// The device of that id.
-    #[must_use]
-    pub fn device_by_id(&self, id: &str) -> Option<(DeviceIx, &Device)> {
-        numbered(&self.all.device)
-            .find(|(_, device)| &*device.id == id)
-            .map(|(ix, d)| (DeviceIx(ix), d))
-    }
-
     /// The SI value of a channel in its unit for people, with digits fitting its uncertainty.
     #[must_use]
     pub fn show(&self, ix: ChannelIx, value: Si, std: f64) -> String {
         self.channel(ix)
             .map_or_else(String::new, |channel| channel.unit.format(value.0, std))
     }
-}
-
-fn numbered<T>(things: &[T]) -> impl Iterator<Item = (u32, &T)> {
-    (0u32..).zip(things)
 }
